@@ -1,0 +1,20 @@
+"""What intake must know of the procedures, which are registered further down the flow."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pydantic import BaseModel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProcedureContract:
+    """What intake must know of a procedure: its plan's model, the channels it needs, its responses' units."""
+
+    plan: type[BaseModel]
+    needs: tuple[str, ...]
+    response_units: Mapping[str, str]
+
+
+Contracts = Mapping[str, ProcedureContract]

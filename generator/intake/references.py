@@ -1,0 +1,233 @@
+"""Names that must mean something elsewhere: parts, rigs, treatments, procedures, responses, logs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from generator.intake.contracts import Contracts
+from generator.intake.parts import AnyPart, Pack
+from generator.intake.problems import Problem, suggestion
+from generator.intake.rig import Rig
+from generator.intake.session import SeasonFile, SessionFile
+from generator.intake.yaml_source import YamlSource, dotted
+
+PartsRead = Mapping[str, AnyPart | None]
+
+
+class _Reporter:
+    """Adds problems of one YAML file by the path of the key."""
+
+    def __init__(self, source: YamlSource, problems: list[Problem]) -> None:
+        self.source = source
+        self.problems = problems
+
+    def __call__(self, path: tuple[str | int, ...], what: str, remedy: str) -> None:
+        self.problems.append(
+            Problem(
+                file=self.source.shown,
+                line=self.source.line(path),
+                key=dotted(path),
+                what=what,
+                remedy=remedy,
+            )
+        )
+
+    def known(self, path: tuple[str | int, ...], name: str, known: Sequence[str], what: str) -> bool:
+        if name in known:
+            return True
+        self(path, f"'{name}' is not {what}.", suggestion(name, list(known)))
+        return False
+
+
+def check_aircraft(source: YamlSource, season: SeasonFile, parts: PartsRead, problems: list[Problem]) -> None:
+    """Aircraft name packs that exist."""
+    report = _Reporter(source, problems)
+    packs = [name for name, part in parts.items() if part is None or isinstance(part, Pack)]
+    for name, craft in season.aircraft.items():
+        report.known(("aircraft", name, "pack"), craft.pack, packs, "a pack of parts/")
+
+
+def check_session(
+    source: YamlSource,
+    read: SessionFile,
+    folder: Path,
+    rigs: Mapping[str, Rig | None],
+    parts: PartsRead,
+    season: SeasonFile | None,
+    contracts: Contracts,
+    plans: Mapping[str, BaseModel],
+    units: Mapping[str, str],
+    problems: list[Problem],
+) -> None:
+    """Everything in a session that names something else."""
+    report = _Reporter(source, problems)
+    report.known(("rig",), read.rig, list(rigs), "a rig of rigs/")
+    _check_treatments(report, read, parts)
+    if not plans:
+        report(("procedures",), "holds no procedure.", "Known here: " + ", ".join(contracts) + ".")
+    responses = list(units)
+    for index, name in enumerate(read.primary):
+        report.known(("primary", index), name, responses, "a response of these procedures")
+    for name in read.matters:
+        report.known(("matters", name), name, responses, "a response of these procedures")
+    for index, claim in enumerate(read.claims):
+        report.known(
+            ("claims", index, "response"), claim.response, responses, "a response of these procedures"
+        )
+        if (
+            report.known(
+                ("claims", index, "treatment"), claim.treatment, list(read.treatments), "a treatment"
+            )
+            and claim.treatment == read.baseline
+        ):
+            report(
+                ("claims", index, "treatment"),
+                "is the baseline.",
+                "A claim is about a treatment held against the baseline.",
+            )
+    if season is not None:
+        for index, craft in enumerate(read.aircraft):
+            report.known(("aircraft", index), craft, list(season.aircraft), "an aircraft of season.yaml")
+    rig = rigs.get(read.rig)
+    if rig is not None:
+        _check_channels(report, read, rig, contracts, plans)
+    _check_runs(report, read, folder, plans, contracts)
+
+
+def _check_treatments(report: _Reporter, read: SessionFile, parts: PartsRead) -> None:
+    report.known(("baseline",), read.baseline, list(read.treatments), "a treatment")
+    wanted = {
+        "motor": ("motor",),
+        "controller": ("controller",),
+        "propeller": ("propeller",),
+        "supply": ("supply", "pack"),
+    }
+    for name, treatment in read.treatments.items():
+        for field, kinds in wanted.items():
+            part = parts.get(getattr(treatment, field))
+            fitting = [key for key, found in parts.items() if found is None or found.kind in kinds]
+            if getattr(treatment, field) in parts and part is not None and part.kind not in kinds:
+                report(
+                    ("treatments", name, field),
+                    f"'{part.id}' is a {part.kind}, not a {field}.",
+                    "Known here: " + ", ".join(fitting) + ".",
+                )
+            else:
+                report.known(
+                    ("treatments", name, field), getattr(treatment, field), fitting, f"a {field} of parts/"
+                )
+        source = parts.get(treatment.supply)
+        if (
+            source is not None
+            and source.kind == "supply"
+            and (treatment.cells is None or treatment.volts_per_cell_v is None)
+        ):
+            report(
+                ("treatments", name),
+                "runs on a supply but does not say at which voltage.",
+                "Add `cells: 4` and `volts_per_cell: 4.0 V`.",
+            )
+    labels: dict[str, str] = {}
+    for name, treatment in read.treatments.items():
+        if treatment.label in labels:
+            report(
+                ("treatments", name, "label"),
+                f"'{treatment.label}' is also the label of {labels[treatment.label]}.",
+                "Give each treatment its own label.",
+            )
+        labels[treatment.label] = name
+
+
+def _check_channels(
+    report: _Reporter, read: SessionFile, rig: Rig, contracts: Contracts, plans: Mapping[str, BaseModel]
+) -> None:
+    have = set(rig.channels.present())
+    for name in plans:
+        lacking = [channel for channel in contracts[name].needs if channel not in have]
+        if lacking:
+            report(
+                ("procedures", name),
+                f"needs the channel{'s' if len(lacking) > 1 else ''} {', '.join(lacking)}, which rig '{rig.id}' does not have.",
+                f"Add it under `channels:` in rigs/{rig.id}.yaml, or leave this procedure out.",
+            )
+
+
+def _check_runs(
+    report: _Reporter, read: SessionFile, folder: Path, plans: Mapping[str, BaseModel], contracts: Contracts
+) -> None:
+    ids: dict[str, int] = {}
+    places: dict[tuple[str, str, int], int] = {}
+    for index, run in enumerate(read.runs):
+        report.known(("runs", index, "treatment"), run.treatment, list(read.treatments), "a treatment")
+        if run.procedure in contracts and run.procedure not in plans:
+            report(
+                ("runs", index, "procedure"),
+                f"'{run.procedure}' has no plan.",
+                f"Add `{run.procedure}:` under `procedures:`.",
+            )
+        else:
+            report.known(("runs", index, "procedure"), run.procedure, list(plans), "a procedure")
+        if run.id in ids:
+            report(
+                ("runs", index, "log"),
+                f"gives the same run name '{run.id}' as run {ids[run.id] + 1}.",
+                "Give each log its own file name, and list it once.",
+            )
+        ids.setdefault(run.id, index)
+        place = (run.procedure, run.treatment, run.repeat)
+        if place in places:
+            report(
+                ("runs", index, "repeat"),
+                f"repeat {run.repeat} of {run.procedure} with {run.treatment} is given twice (also run {places[place] + 1}).",
+                "Number the repeats of each treatment 1, 2, 3, ...",
+            )
+        places.setdefault(place, index)
+        _check_log(report, index, run.log, folder)
+
+
+def _check_log(report: _Reporter, index: int, log: str, folder: Path) -> None:
+    path = ("runs", index, "log")
+    if log.startswith(("/", "~")) or "\\" in log or ":" in log or ".." in log.split("/"):
+        report(
+            path,
+            f"'{log}' leads out of the session folder.",
+            "Write a path inside it, such as logs/01-hold.csv.",
+        )
+        return
+    file = folder / log
+    try:
+        inside = file.resolve().is_relative_to(folder.resolve())
+        if not file.exists() and not file.is_symlink():
+            there = (
+                sorted(f"logs/{entry.name}" for entry in (folder / "logs").iterdir())
+                if (folder / "logs").is_dir()
+                else []
+            )
+            report(
+                path,
+                f"'{log}' is not there.",
+                suggestion(log, there) if there else "Put the log there, or correct the name.",
+            )
+        elif not inside:
+            report(
+                path,
+                f"'{log}' is a link that leads out of the session folder.",
+                "Copy the log itself into logs/.",
+            )
+        elif not file.is_file():
+            report(path, f"'{log}' is not a plain file.", "Name a log file.")
+    except (OSError, ValueError) as error:
+        report(path, f"'{log}' cannot be read: {error}.", "Check the name and the permissions.")
+
+
+def check_logs_of_faulty(source: YamlSource, folder: Path, problems: list[Problem]) -> None:
+    """Missing logs of a session whose YAML has other faults, so that one pass tells those as well."""
+    report = _Reporter(source, problems)
+    runs: Any = source.data.get("runs")
+    for index, run in enumerate(runs if isinstance(runs, list) else []):
+        if isinstance(run, dict) and isinstance(run.get("log"), str):
+            _check_log(report, index, run["log"], folder)

@@ -1,0 +1,139 @@
+"""Plain data against a record: every fault becomes a Problem with its line and its remedy."""
+
+from __future__ import annotations
+
+import types
+import typing
+from typing import Any, TypeVar, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from generator.intake.problems import Problem, suggestion
+from generator.intake.yaml_source import YamlSource, dotted
+
+M = TypeVar("M", bound=BaseModel)
+Loc = tuple[str | int, ...]
+
+
+def validated(
+    source: YamlSource, model: type[M], problems: list[Problem], *, extra: dict[str, Any] | None = None
+) -> M | None:
+    """`source.data` as a `model`, or None with the faults added to `problems`.
+
+    extra  values that do not stand in the file, such as the id taken from its name
+    """
+    try:
+        return model.model_validate({**source.data, **(extra or {})})
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            problems.append(_problem(source, model, detail))
+        return None
+
+
+def _problem(source: YamlSource, model: type[BaseModel], detail: ErrorDetails) -> Problem:
+    loc: Loc = tuple(detail["loc"])
+    what, remedy = _words(model, loc, detail)
+    while loc and loc not in source.lines and detail["type"] != "missing":
+        loc = loc[:-1]
+    line = source.line(loc[:-1] if detail["type"] == "missing" else loc)
+    return Problem(file=source.shown, line=line, key=dotted(loc), what=what, remedy=remedy)
+
+
+def _words(model: type[BaseModel], loc: Loc, detail: ErrorDetails) -> tuple[str, str]:
+    kind, context = detail["type"], detail.get("ctx", {})
+    found = _short(detail.get("input"))
+    match kind:
+        case "quantity":
+            return str(context["what"]), str(context["remedy"])
+        case "extra_forbidden":
+            known = known_keys(model, loc[:-1])
+            return "no such key here.", suggestion(str(loc[-1]), known)
+        case "missing":
+            about = description_of(model, loc)
+            return "is missing.", f"Add `{loc[-1]}:`." + (f" {about}" if about else "")
+        case "literal_error":
+            expected = str(context.get("expected", "")).replace("'", "")
+            return f"'{found}' is not one of: {expected}.", suggestion(
+                str(detail.get("input")), expected.replace(" or ", ", ").split(", ")
+            )
+        case "string_pattern_mismatch":
+            return (
+                f"'{found}' cannot be used as a name here.",
+                "Use letters, digits, dots, hyphens and underscores, without spaces.",
+            )
+        case "string_type":
+            return f"{found} is not text.", "Put it in quotes if it is meant as text."
+        case "model_type" | "dict_type" | "model_attributes_type":
+            return f"'{found}' is not a group of keys.", "Write keys and values under it, or inside { }."
+        case "tuple_type" | "list_type":
+            return f"'{found}' is not a list.", "Write it in square brackets: [first, second]."
+        case "value_error":
+            return str(context.get("error", detail["msg"])), "Correct the value."
+        case "greater_than" | "greater_than_equal" | "less_than" | "less_than_equal":
+            limit = next(iter(context.values()), "")
+            words = {
+                "greater_than": "above",
+                "greater_than_equal": "at least",
+                "less_than": "below",
+                "less_than_equal": "at most",
+            }
+            return f"'{found}' is out of range.", f"It must be {words[kind]} {limit}."
+        case _:
+            return f"'{found}' does not fit here: {detail['msg'].rstrip('.').lower()}.", description_of(
+                model, loc
+            ) or "Correct the value."
+
+
+def _short(value: object) -> str:
+    text = str(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _strip(annotation: Any) -> list[Any]:
+    """The types an annotation can hold, unions and Annotated opened."""
+    origin = get_origin(annotation)
+    if origin in (typing.Union, types.UnionType):
+        return [inner for arg in get_args(annotation) for inner in _strip(arg)]
+    if hasattr(annotation, "__metadata__"):
+        return _strip(get_args(annotation)[0])
+    return [annotation]
+
+
+def _step(annotation: Any, part: str | int) -> Any:
+    for kind in _strip(annotation):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            for name, info in kind.model_fields.items():
+                if part in (info.alias, name):
+                    return info.annotation
+        elif get_origin(kind) in (dict, tuple, list) and get_args(kind):
+            arguments = [arg for arg in get_args(kind) if arg is not Ellipsis]
+            return arguments[-1]
+    return None
+
+
+def known_keys(model: type[BaseModel], loc: Loc) -> list[str]:
+    """YAML keys allowed at `loc`."""
+    annotation: Any = model
+    for part in loc:
+        annotation = _step(annotation, part)
+    return [
+        info.alias or name
+        for kind in _strip(annotation)
+        if isinstance(kind, type) and issubclass(kind, BaseModel)
+        for name, info in kind.model_fields.items()
+        if info.exclude is not True and name != "id"
+    ]
+
+
+def description_of(model: type[BaseModel], loc: Loc) -> str:
+    """Help text of the field at `loc`, or an empty string."""
+    annotation: Any = model
+    for part in loc[:-1]:
+        annotation = _step(annotation, part)
+    for kind in _strip(annotation):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            for name, info in kind.model_fields.items():
+                if loc and loc[-1] in (info.alias, name):
+                    return info.description or ""
+    return ""

@@ -1,0 +1,128 @@
+"""The order of the stages: intake, reduction, evidence, then figures and pages."""
+
+from __future__ import annotations
+
+import importlib.resources
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from generator import __version__
+from generator.evidence.assess import assess
+from generator.evidence.records import SessionAnalysis
+from generator.evidence.results_document import results_document
+from generator.intake.logs import read_log
+from generator.intake.problems import Problem, SeasonProblems
+from generator.intake.reference_texts import load_caution_texts, load_thresholds
+from generator.intake.season import load_season, log_file
+from generator.intake.session import Season, Session
+from generator.reduction.procedures import PROCEDURES, contracts, response_kinds
+from generator.reduction.records import RunReduction, Setup
+from generator.reduction.run import air_state, reduce_run
+
+if TYPE_CHECKING:
+    from generator.publication.site import SiteReport
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Analysed:
+    """A season with the analysis of each of its sessions, in the order of the season."""
+
+    season: Season
+    sessions: tuple[SessionAnalysis, ...]
+    documents: dict[str, dict[str, Any]]
+
+
+def shipped(name: str) -> Path:
+    """Folder of `layouts`, `content` or `shared`: inside the installed package, or beside it in a checkout."""
+    package = Path(str(importlib.resources.files("generator")))
+    inside = package / name
+    return inside if inside.is_dir() else package.parent / name
+
+
+def folders(name: str, season_folder: Path) -> tuple[Path, ...]:
+    """The shipped folder and, overriding it, the season's own of the same name."""
+    own = season_folder / name
+    return (shipped(name), own) if own.is_dir() else (shipped(name),)
+
+
+def reduce_session(season: Season, session: Session, problems: list[Problem]) -> tuple[RunReduction, ...]:
+    """Every run of a session, reduced; unreadable logs go to `problems`."""
+    runs: list[RunReduction] = []
+    for order, run in enumerate(session.file.runs, start=1):
+        treatment = session.file.treatments[run.treatment]
+        setup = Setup(
+            treatment=treatment,
+            motor=season.motor(treatment),
+            controller=season.controller(treatment),
+            propeller=season.propeller(treatment),
+            source=season.source(treatment),
+            rig=session.rig,
+            air=air_state(session.file.air),
+        )
+        try:
+            log = read_log(
+                log_file(season, session.id, run.log),
+                shown=f"{season.folder}/{session.id}/{run.log}",
+                path=run.log,
+                rig=session.rig,
+                pole_pairs=setup.motor.pole_pairs,
+            )
+        except SeasonProblems as found:
+            problems += found.problems
+            continue
+        procedure = PROCEDURES[run.procedure]
+        runs.append(reduce_run(log, run, order, setup, session.plans[run.procedure], procedure))
+    return tuple(runs)
+
+
+def analyse_season(folder: Path) -> Analysed:
+    """Read, reduce and assess a season.
+
+    Raises  SeasonProblems with the problems of all YAML files and all logs in one pass
+    """
+    season = load_season(folder, contracts())
+    problems: list[Problem] = []
+    texts = load_caution_texts([path / "cautions" for path in folders("content", folder)])
+    thresholds = load_thresholds(folders("shared", folder))
+    reduced = [(session, reduce_session(season, session, problems)) for session in season.sessions]
+    if problems:
+        raise SeasonProblems(problems)
+    analyses = tuple(
+        assess(session, season, runs, response_kinds(), texts, thresholds, air_state(session.file.air))
+        for session, runs in reduced
+    )
+    documents = {
+        analysis.session_id: results_document(analysis, session, season, __version__)
+        for analysis, (session, _) in zip(analyses, reduced, strict=True)
+    }
+    return Analysed(season=season, sessions=analyses, documents=documents)
+
+
+def analyse(folder: Path) -> Iterator[dict[str, Any]]:
+    """`results.json` of each session as a plain dict."""
+    yield from analyse_season(folder).documents.values()
+
+
+def build(folder: Path, out: Path) -> SiteReport:
+    """Analyse a season and write its site to `out`."""
+    from generator.publication.site import write_site
+
+    analysed = analyse_season(folder)
+    season = analysed.season
+    logs = {
+        (session.id, run.log): log_file(season, session.id, run.log)
+        for session in season.sessions
+        for run in session.file.runs
+    }
+    return write_site(
+        season,
+        analysed.sessions,
+        out,
+        version=__version__,
+        results=analysed.documents,
+        log_files=logs,
+        layout_folders=folders("layouts", folder),
+        content_folders=folders("content", folder),
+    )

@@ -1,0 +1,256 @@
+"""The tester's prose, with its numbers taken from the results.
+
+Between double braces stands one call of a function, such as `{{ difference("thrust", "cold", speed_rpm=16000) }}`,
+and nothing else: no loop, no filter, no attribute. Each number becomes a link to the place it comes from.
+"""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+from urllib.parse import unquote, urlsplit
+
+from jinja2 import StrictUndefined, TemplateError, nodes
+from jinja2.sandbox import ImmutableSandboxedEnvironment
+from markupsafe import Markup, escape
+
+from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
+from generator.intake.problems import Problem, suggestion
+from generator.intake.session import Session
+from generator.publication import navigation, rendering, texts
+from generator.publication.navigation import link
+
+CALL = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
+AT_KEYS = ("speed_rpm", "thrust_gf", "throttle_percent")
+# Private-use characters hold the place of a number while Markdown is turned into HTML and cleaned.
+OPEN, CLOSE = "\ue000", "\ue001"
+T = TypeVar("T", ResponseSummary, Contrast)
+PLACE = re.compile(f"{OPEN}(\\d+){CLOSE}")
+
+
+class ReferenceFails(ValueError):
+    """A call names something the results do not hold; carries what is wrong and the remedy."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.remedy = remedy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarriedText:
+    """What a call stands for: the text, and where on the site it comes from."""
+
+    text: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """A conclusion, ready for the session page.
+
+    html      cleaned prose with the numbers in it; "" where there is none
+    photos    names of the session's photos that it shows
+    links     pages of the site that it points at, with the line of the link
+    problems  every reference that fails
+    """
+
+    html: Markup
+    photos: tuple[str, ...] = ()
+    links: tuple[tuple[str, int | None], ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+def conclusion_of(session: Session, analysis: SessionAnalysis) -> Conclusion:
+    """`conclusion.md` as HTML for the session page. Never raises for what the author wrote."""
+    source = session.conclusion
+    if not source or not source.strip():
+        return Conclusion(html=Markup(""))
+    file = session.conclusion_path or f"{session.id}/conclusion.md"
+    source = source.replace(OPEN, "").replace(CLOSE, "")
+    page = navigation.session_page(session.id)
+    carried, problems = [], []
+    functions = _functions(session, analysis, page)
+
+    def filled(match: re.Match[str]) -> str:
+        try:
+            carried.append(_call(match.group(1).strip(), functions))
+        except ReferenceFails as fault:
+            problems.append(_problem(file, _line(source, match.start()), fault.what, fault.remedy))
+            return "?"
+        return f"{OPEN}{len(carried) - 1}{CLOSE}"
+
+    text = CALL.sub(filled, source)
+    for stray in re.finditer(r"\{\{", CALL.sub(lambda m: re.sub(r"[^\n]", " ", m.group()), source)):
+        remedy = "Close the reference with }} after the function."
+        problems.append(_problem(file, _line(source, stray.start()), "{{ is not closed.", remedy))
+    html = rendering.cleaned(rendering.markdown_html(text))
+    html = rendering.with_id_prefix(html, "conclusion-")
+    html = rendering.with_headings_from(html, 3)
+    html = rendering.with_scroll_boxes(html, "The tester's conclusion")
+    html = rendering.outside_tags(
+        html,
+        lambda part, in_link: PLACE.sub(lambda m: _link(carried[int(m.group(1))], in_link), part),
+        lambda tag: PLACE.sub(lambda m: str(escape(carried[int(m.group(1))].text)), tag),
+    )
+    html, photos, links = _addresses(html, session, source, file, page, problems)
+    return Conclusion(html=Markup(html), photos=photos, links=links, problems=tuple(problems))
+
+
+def _line(source: str, offset: int) -> int:
+    return source.count("\n", 0, offset) + 1
+
+
+def _problem(file: str, line: int | None, what: str, remedy: str) -> Problem:
+    return Problem(file=file, line=line, what=what, remedy=remedy)
+
+
+def _link(carried: CarriedText, in_link: bool) -> str:
+    if in_link or not carried.href:
+        return str(escape(carried.text))
+    return f'<a class="carried" href="{escape(carried.href)}">{escape(carried.text)}</a>'
+
+
+def _call(expression: str, functions: dict[str, Callable[..., CarriedText]]) -> CarriedText:
+    """One call, with constants for arguments, and nothing else."""
+    shown = expression if len(expression) <= 60 else expression[:57] + "..."
+    remedy = 'Write one function with its arguments: difference("thrust", "cold", speed_rpm=16000).'
+    environment = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
+    environment.globals.clear()
+    environment.filters.clear()
+    environment.tests.clear()
+    if len(expression) > 400:
+        raise ReferenceFails(f"'{shown}' is too long.", remedy)
+    try:
+        body = environment.parse("{{ " + expression + " }}").body
+    except (TemplateError, RecursionError):
+        raise ReferenceFails(f"'{shown}' cannot be read.", remedy) from None
+    output = body[0] if len(body) == 1 else None
+    call = output.nodes[0] if isinstance(output, nodes.Output) and len(output.nodes) == 1 else None
+    if not isinstance(call, nodes.Call) or not isinstance(call.node, nodes.Name):
+        raise ReferenceFails(f"'{shown}' is not a function of the results.", remedy)
+    if call.node.name not in functions:
+        raise ReferenceFails(
+            f"'{call.node.name}' is not a function of the results.",
+            suggestion(call.node.name, list(functions)),
+        )
+    values = [*call.args, *(pair.value for pair in call.kwargs)]
+    if call.dyn_args or call.dyn_kwargs or not all(isinstance(value, nodes.Const) for value in values):
+        raise ReferenceFails(f"'{shown}' holds more than names and numbers.", remedy)
+    environment.globals[call.node.name] = functions[call.node.name]
+    try:
+        made = environment.compile_expression(expression, undefined_to_none=False)()
+    except TypeError:
+        raise ReferenceFails(f"'{shown}' lacks an argument or has one too many.", remedy) from None
+    except TemplateError as error:
+        raise ReferenceFails(f"'{shown}' cannot be used: {error}.", remedy) from None
+    assert isinstance(made, CarriedText)
+    return made
+
+
+def _functions(session: Session, analysis: SessionAnalysis, page: str) -> dict[str, Callable[..., CarriedText]]:
+    """The functions a conclusion may call. A response and a treatment are named as in session.yaml."""
+
+    def summary_of(response: object, treatment: object, at: dict[str, object]) -> ResponseSummary:
+        return _one(analysis.responses, response, treatment, at)
+
+    def contrast_of(response: object, treatment: object, at: dict[str, object]) -> Contrast:
+        if treatment == session.file.baseline:
+            raise ReferenceFails(
+                f"'{treatment}' is the baseline, and has no difference from itself.",
+                "Name the treatment that is held against it.",
+            )
+        return _one(analysis.contrasts, response, treatment, at)
+
+    def of_contrast(words: Callable[[Contrast], str]) -> Callable[..., CarriedText]:
+        def function(response: object, treatment: object, /, **at: object) -> CarriedText:
+            contrast = contrast_of(response, treatment, at)
+            target = navigation.comparison_page(session.id, contrast.treatment, contrast.baseline)
+            return CarriedText(text=words(contrast), href=link(page, target, contrast.key))
+
+        return function
+
+    def value(response: object, treatment: object, /, **at: object) -> CarriedText:
+        summary = summary_of(response, treatment, at)
+        return CarriedText(text=texts.mean_text(summary), href=link(page, page, f"mean-{summary.key}"))
+
+    return {
+        "value": value,
+        "difference": of_contrast(texts.amount_text),
+        "relative": of_contrast(texts.relative_amount_text),
+        "interval": of_contrast(texts.interval_text),
+        "verdict": of_contrast(lambda contrast: contrast.verdict),
+        "sentence": of_contrast(lambda contrast: contrast.sentence),
+    }
+
+
+def _one(
+    found: Sequence[T], response: object, treatment: object, at: dict[str, object]
+) -> T:
+    """The one record of this response and treatment under these conditions."""
+    unknown = [key for key in at if key not in AT_KEYS]
+    if unknown:
+        raise ReferenceFails(f"'{unknown[0]}' is not a condition.", suggestion(unknown[0], AT_KEYS))
+    of_response = [record for record in found if record.response == response]
+    if not of_response:
+        known = list(dict.fromkeys(record.response for record in found))
+        raise ReferenceFails(
+            f"'{response}' is not a response of this session.", suggestion(str(response), known)
+        )
+    of_treatment = [record for record in of_response if record.treatment == treatment]
+    if not of_treatment:
+        known = list(dict.fromkeys(record.treatment for record in of_response))
+        raise ReferenceFails(
+            f"'{treatment}' has no result for {response}.", suggestion(str(treatment), known)
+        )
+    fitting = [record for record in of_treatment if _fits(dict(record.at), at)]
+    if len(fitting) == 1:
+        return fitting[0]
+    conditions = "; ".join(
+        ", ".join(f"{key}={value:g}" for key, value in record.at) for record in of_treatment
+    )
+    what = "holds for several conditions" if fitting else "was not measured at this condition"
+    raise ReferenceFails(f"{response} of {treatment} {what}.", f"Write one of these: {conditions}.")
+
+
+def _fits(have: dict[str, float], wanted: dict[str, object]) -> bool:
+    return all(
+        key in have and isinstance(value, (int, float)) and abs(have[key] - value) <= 1e-6 * max(1.0, abs(value))
+        for key, value in wanted.items()
+    )
+
+
+def _addresses(
+    html: str, session: Session, source: str, file: str, page: str, problems: list[Problem]
+) -> tuple[str, tuple[str, ...], tuple[tuple[str, int | None], ...]]:
+    """Photos turned to their copies, and the pages of the site that the prose points at."""
+    photos: list[str] = []
+    links: list[tuple[str, int | None]] = []
+
+    def line_of(address: str) -> int | None:
+        at = source.find(unquote(address))
+        return _line(source, at) if at >= 0 else None
+
+    def changed(tag: str) -> str:
+        image = re.match(r'<img\b.*?\bsrc="([^"]*)"', tag)
+        if image:
+            name = unquote(image.group(1))
+            if name not in session.photos:
+                remedy = suggestion(name, session.photos) if session.photos else "Put it into the session's folder."
+                problems.append(_problem(file, line_of(name), f"'{name}' is not a photo of this session.", remedy))
+                return ""
+            photos.append(name)
+            return tag.replace(f'src="{image.group(1)}"', f'src="{escape(link(page, navigation.photo_copy(session.id, name)))}"')
+        address = re.match(r'<a\b.*?\bhref="([^"]*)"', tag)
+        if address and 'class="carried"' not in tag:
+            parts = urlsplit(address.group(1).replace("&amp;", "&"))
+            if not parts.scheme and not parts.netloc and parts.path:
+                target = posixpath.normpath(posixpath.join(posixpath.dirname(page), unquote(parts.path)))
+                links.append((target, line_of(parts.path)))
+        return tag
+
+    made = rendering.outside_tags(html, lambda part, _: part, changed)
+    return made, tuple(dict.fromkeys(photos)), tuple(dict.fromkeys(links))

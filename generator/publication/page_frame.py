@@ -1,0 +1,146 @@
+"""What every page has around its own content."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from generator.intake.session import Season
+from generator.publication import navigation
+from generator.publication.navigation import Link, link
+
+SIMULATED = (
+    "Simulated data: the logs behind this page were made by a rehearsal, not measured. "
+    "Nothing on it says anything about real parts."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Head, masthead and foot of one page.
+
+    path          of the page, from the top of the site
+    title         for the browser's title line
+    description   one sentence for search results and previews
+    language      tag for the whole page
+    season_title  name of the season, in the masthead
+    home          link to the front page
+    notice        the season's own notice, or ""
+    simulated     sentence that the page rests on simulated logs, or ""
+    stylesheets   links to the style sheets, in order
+    icon          link to the icon
+    canonical     absolute address of the page, or "" where the season states none
+    main_links    links of the masthead
+    foot_links    links of the foot
+    trail         links from the front page down to this page, this page last
+    author        who answers for the season, or ""
+    licence       licence of data and texts, or ""
+    newest        date of the newest session, written out
+    version       version of the program that made the site
+    method        link to the method page, for "how to check"
+    """
+
+    path: str
+    title: str
+    description: str
+    language: str
+    season_title: str
+    home: str
+    notice: str
+    simulated: str
+    stylesheets: tuple[str, ...]
+    icon: str
+    canonical: str
+    main_links: tuple[Link, ...]
+    foot_links: tuple[Link, ...]
+    trail: tuple[Link, ...]
+    author: str
+    licence: str
+    newest: str
+    version: str
+    method: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """What all page builders share.
+
+    season        the season
+    version       version of the program
+    newest        date of the newest session, written out
+    has_claims    whether any session holds a claim, and so whether there is a ledger
+    text_anchors  path of a text page -> ids on it, so that links to a place on it never break
+    simulated     whether any session rests on simulated logs
+    """
+
+    season: Season
+    version: str
+    newest: str
+    has_claims: bool
+    simulated: bool
+    text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
+
+    def frame(
+        self, path: str, title: str, description: str, *, trail: Sequence[tuple[str, str]] = (), simulated: bool
+    ) -> Frame:
+        """Frame of one page. trail: (words, path) from below the front page down to this page."""
+        file = self.season.file
+
+        def nav(words: str, to_page: str) -> Link:
+            return Link(text=words, href=link(path, to_page), current=path == to_page)
+
+        ledger = [("Claims", navigation.CLAIMS)] if self.has_claims else []
+        rigs = sorted(self.season.rigs)
+        rig = (
+            [("Rig", navigation.rig_page(rigs[0]))]
+            if len(rigs) == 1
+            else [("Rigs", navigation.RIGS)]
+            if rigs
+            else []
+        )
+        parts = [("Parts", navigation.PARTS)] if self.season.parts else []
+        main = [("Answers", navigation.FRONT), *ledger, *parts, *rig, ("Safety", navigation.SAFETY)]
+        foot = [
+            ("Method", navigation.METHOD),
+            ("Statistics", navigation.STATISTICS),
+            ("Glossary", navigation.GLOSSARY),
+            ("Safety", navigation.SAFETY),
+        ]
+        front = ((file.title, navigation.FRONT),) if trail else ()
+        base = (file.base_url or "").rstrip("/")
+        address = link(navigation.FRONT, path)
+        return Frame(
+            path=path,
+            title=title if path == navigation.FRONT else f"{title} · {file.title}",
+            description=shortened(description, 300),
+            language=file.language,
+            season_title=file.title,
+            home=link(path, navigation.FRONT),
+            notice=file.notice or "",
+            simulated=SIMULATED if simulated else "",
+            stylesheets=tuple(
+                link(path, f"{navigation.ASSETS}/{name}") for name in ("colours.css", "style.css")
+            ),
+            icon=link(path, f"{navigation.ASSETS}/icon.svg"),
+            canonical=f"{base}/{address if path != navigation.FRONT else ''}" if base else "",
+            main_links=tuple(nav(words, to) for words, to in main),
+            foot_links=tuple(nav(words, to) for words, to in foot),
+            trail=tuple(nav(words, to) for words, to in (*front, *trail)),
+            author=file.author or "",
+            licence=file.licence or "",
+            newest=self.newest,
+            version=self.version,
+            method=link(path, navigation.METHOD),
+        )
+
+    def text_link(self, from_page: str, page: str, *anchors: str) -> str:
+        """Link to a text page, at the first of these anchors that it has."""
+        known = self.text_anchors.get(page, frozenset())
+        found = next((name for name in anchors if name in known), "")
+        return link(from_page, page, found)
+
+
+def shortened(text: str, most: int) -> str:
+    """Text cut at a word so that it has at most `most` characters."""
+    flat = " ".join(text.split())
+    return flat if len(flat) <= most else flat[: most - 1].rsplit(" ", 1)[0] + "…"

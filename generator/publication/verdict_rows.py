@@ -1,0 +1,144 @@
+"""Contrasts as pages show them: the verdict, how sure it is, and what weakens it, side by side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from generator.evidence.records import Contrast, SessionAnalysis, Verdict
+from generator.publication import texts
+from generator.publication.navigation import comparison_page, link
+from generator.publication.texts import Labels
+
+# Verdict -> class of its label; the style sheet gives each a shape besides the word.
+VERDICT_CLASS: Mapping[Verdict, str] = {
+    "more": "more",
+    "less": "less",
+    "more, perhaps too little to matter": "perhaps-more",
+    "less, perhaps too little to matter": "perhaps-less",
+    "no difference that matters": "same",
+    "not settled": "open",
+}
+
+STRIP_WIDTH, STRIP_HEIGHT = 240.0, 24.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallStrip:
+    """A contrast as a strip the size of a line, in units of a 240 × 24 box.
+
+    title       what it shows, with the numbers
+    zero_x      where no difference is
+    zone_x      left edge of the margin zone, or None where no margin was set
+    zone_width  its width, or None
+    low_x       left end of the interval
+    high_x      right end
+    dot_x       the difference itself
+    """
+
+    title: str
+    zero_x: float
+    zone_x: float | None
+    zone_width: float | None
+    low_x: float
+    high_x: float
+    dot_x: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictRow:
+    """One contrast in the list of answers.
+
+    key            of the contrast, its id on the page
+    href           its place on the comparison page
+    place          `Electrical power at 16 000 rpm`
+    against        `5S capped against 4S`
+    verdict        the verdict in words
+    verdict_class  class of its label
+    difference     `+7.9 W`
+    interval       `+6.1 to +9.7 W`
+    level          `95 %`
+    relative       share of the baseline with its interval, or ""
+    margin         the margin in words
+    runs           `4 runs of 5S capped, 4 runs of 4S`
+    basis          where the scatter comes from
+    settle         how many repeats would settle it, or ""
+    sentence       the whole in one sentence, made from the results
+    primary        whether it was decided before the test
+    indicative     whether it rests on one run a treatment
+    weakened_by    checks that weaken it, one line each
+    strip          the contrast as a small strip
+    """
+
+    key: str
+    href: str
+    place: str
+    against: str
+    verdict: str
+    verdict_class: str
+    difference: str
+    interval: str
+    level: str
+    relative: str
+    margin: str
+    runs: str
+    basis: str
+    settle: str
+    sentence: str
+    primary: bool
+    indicative: bool
+    weakened_by: tuple[str, ...]
+    strip: SmallStrip
+
+
+def small_strip(contrast: Contrast) -> SmallStrip:
+    """The contrast drawn small. Zero stands in the middle, so strips below each other can be compared."""
+    low, high = contrast.interval
+    sizes = [abs(x) for x in (low, high, contrast.difference, contrast.margin or 0.0) if math.isfinite(x)]
+    reach = 1.12 * max([*sizes, 1e-12])
+
+    def x(value: float) -> float:
+        share = min(max(value / reach, -1.0), 1.0) if not math.isnan(value) else 0.0
+        return round(STRIP_WIDTH / 2 * (1 + share), 1)
+
+    margin = contrast.margin
+    zone_x = None if margin is None else x(-margin)
+    return SmallStrip(
+        title=f"{texts.difference_text(contrast)}, {texts.level_text(contrast)} interval {texts.interval_text(contrast)}",
+        zero_x=STRIP_WIDTH / 2,
+        zone_x=zone_x,
+        zone_width=None if margin is None or zone_x is None else round(x(margin) - zone_x, 1),
+        low_x=x(low),
+        high_x=x(high),
+        dot_x=x(contrast.difference),
+    )
+
+
+def verdict_row(
+    contrast: Contrast, analysis: SessionAnalysis, labels: Labels, from_page: str
+) -> VerdictRow:
+    """One contrast as a row for the page `from_page`."""
+    checks = {check.id: check for check in analysis.checks}
+    page = comparison_page(analysis.session_id, contrast.treatment, contrast.baseline)
+    return VerdictRow(
+        key=contrast.key,
+        href=link(from_page, page, contrast.key),
+        place=texts.place_text(analysis.kinds[contrast.response], contrast.at),
+        against=f"{labels[contrast.treatment]} against {labels[contrast.baseline]}",
+        verdict=contrast.verdict,
+        verdict_class=VERDICT_CLASS[contrast.verdict],
+        difference=texts.difference_text(contrast),
+        interval=texts.interval_text(contrast),
+        level=texts.level_text(contrast),
+        relative=texts.relative_text(contrast, labels),
+        margin=texts.margin_text(contrast),
+        runs=texts.runs_text(contrast, labels),
+        basis=texts.basis_text(contrast),
+        settle=texts.settle_text(contrast),
+        sentence=contrast.sentence,
+        primary=contrast.primary,
+        indicative=contrast.indicative,
+        weakened_by=tuple(texts.check_text(checks[name]) for name in contrast.weakened_by if name in checks),
+        strip=small_strip(contrast),
+    )

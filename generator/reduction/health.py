@@ -1,0 +1,369 @@
+"""What is wrong with single channels of a log: time, gaps, missing, stuck, clipped and spiking samples.
+
+Every `find_...` only reports; nothing is changed but by `mask_spikes`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+Kind = Literal[
+    "time missing", "time reversed", "time repeated", "gap", "dropout", "stuck", "clipped", "spike"
+]
+
+# All thresholds below are our own choices, no source; tests show what they do and do not report.
+GAP_FACTOR = 5.0
+# A repeat run is stuck or clipped if so many times longer than nine in ten of the other runs.
+STUCK_FACTOR = 10.0
+CLIPPED_FACTOR = 3.0
+# With fewer changes than this a channel does not show how long its repeat runs usually are.
+FEWEST_RUNS = 20
+LONGEST_SPIKE = 3
+SPIKE_SIGMA = 6.0
+SPIKE_JUMPS = 4.0
+SPIKE_SHARE_OF_RANGE = 0.02
+SPIKE_GRID_STEPS = 2.5
+NOISE_WINDOW = 51
+JUMP_WINDOW = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthFinding:
+    """One thing found in one channel.
+
+    kind       see `Kind`
+    channel    name as given, "time_s" for findings about time
+    start_s, stop_s  instants of its first and last row; NaN where time itself is missing [s]
+    first_row  row index from 0
+    count      rows concerned; for a gap the samples that would have fitted in it
+    detail     what was found, in words, with the size
+    """
+
+    kind: Kind
+    channel: str
+    start_s: float
+    stop_s: float
+    first_row: int
+    count: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplingSummary:
+    """How a log was sampled.
+
+    median_interval_s   [s]
+    rate_hz             1 / median interval [1/s]
+    jitter_s            standard deviation of the intervals, from their median absolute deviation, so gaps do
+                        not count [s]
+    largest_interval_s  [s]
+    """
+
+    count: int
+    median_interval_s: float
+    rate_hz: float
+    jitter_s: float
+    largest_interval_s: float
+
+
+def _require_same_length(time_s: Array, values: Array) -> None:
+    if time_s.shape != values.shape:
+        raise ValueError(f"time and values differ in length: {time_s.size} and {values.size}")
+
+
+def _stretches(mask: Mask) -> list[tuple[int, int]]:
+    """First and last row of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return [(int(first), int(last) - 1) for first, last in edges.reshape(-1, 2)]
+
+
+def check_time(time_s: Array) -> tuple[HealthFinding, ...]:
+    """Faults of the time column: missing, going back, repeated; one finding a kind, at its first row.
+
+    time_s   shape (n,) [s]
+    Returns  empty if time is finite and strictly increasing. `count` is the number of offending rows; a row
+             is reversed or repeated against the row before it.
+    """
+    findings = []
+    missing = np.flatnonzero(~np.isfinite(time_s))
+    steps = np.diff(time_s)
+    kinds: tuple[tuple[Kind, Rows], ...] = (
+        ("time missing", missing),
+        ("time reversed", np.flatnonzero(steps < 0) + 1),
+        ("time repeated", np.flatnonzero(steps == 0) + 1),
+    )
+    for kind, rows in kinds:
+        if rows.size == 0:
+            continue
+        row = int(rows[0])
+        if kind == "time missing":
+            detail = "no time given"
+        elif kind == "time reversed":
+            detail = f"time goes back from {time_s[row - 1]:.6g} s to {time_s[row]:.6g} s"
+        else:
+            detail = f"{time_s[row]:.6g} s comes twice"
+        findings.append(
+            HealthFinding(
+                kind=kind,
+                channel="time_s",
+                start_s=float(time_s[row]),
+                stop_s=float(time_s[rows[-1]]),
+                first_row=row,
+                count=int(rows.size),
+                detail=detail,
+            )
+        )
+    return tuple(findings)
+
+
+def summarise_sampling(time_s: Array) -> SamplingSummary:
+    """Interval, rate and jitter of a log.
+
+    time_s  shape (n,), n at least 2, strictly increasing [s]
+    Raises  ValueError for fewer than two samples or time that does not increase
+    """
+    if time_s.size < 2:
+        raise ValueError(f"sampling needs at least two rows, found {time_s.size}")
+    intervals = np.diff(time_s)
+    if not bool((intervals > 0).all()):
+        raise ValueError("time_s: must be finite and strictly increasing")
+    median = float(np.median(intervals))
+    return SamplingSummary(
+        count=int(time_s.size),
+        median_interval_s=median,
+        rate_hz=1.0 / median,
+        jitter_s=1.4826 * float(np.median(np.abs(intervals - median))),  # normal distribution
+        largest_interval_s=float(intervals.max()),
+    )
+
+
+def find_gaps(time_s: Array, factor: float = GAP_FACTOR) -> tuple[HealthFinding, ...]:
+    """Places where the next sample comes later than `factor` times the median interval.
+
+    time_s   shape (n,), strictly increasing [s]
+    Returns  one finding a gap, from the row before it to the row after it
+    """
+    if time_s.size < 3:
+        return ()
+    intervals = np.diff(time_s)
+    usual = float(np.median(intervals))
+    return tuple(
+        HealthFinding(
+            kind="gap",
+            channel="time_s",
+            start_s=float(time_s[row]),
+            stop_s=float(time_s[row + 1]),
+            first_row=int(row),
+            count=round(float(intervals[row]) / usual) - 1,
+            detail=f"no sample for {intervals[row]:.3g} s, usual interval {usual:.3g} s",
+        )
+        for row in np.flatnonzero(intervals > factor * usual)
+    )
+
+
+def find_dropouts(time_s: Array, values: Array, channel: str = "") -> tuple[HealthFinding, ...]:
+    """Stretches in which a channel has no finite value; shape (n,) each."""
+    _require_same_length(time_s, values)
+    return tuple(
+        _stretch_finding("dropout", channel, time_s, first, last, "no value")
+        for first, last in _stretches(~np.isfinite(values))
+    )
+
+
+def _stretch_finding(
+    kind: Kind, channel: str, time_s: Array, first: int, last: int, detail: str
+) -> HealthFinding:
+    return HealthFinding(
+        kind=kind,
+        channel=channel,
+        start_s=float(time_s[first]),
+        stop_s=float(time_s[last]),
+        first_row=first,
+        count=last - first + 1,
+        detail=detail,
+    )
+
+
+def _repeat_runs(values: Array) -> tuple[Rows, Rows]:
+    """First row and length of each run of identical values; a missing value is a run of its own."""
+    changes = np.flatnonzero(values[1:] != values[:-1]) + 1
+    starts = np.concatenate(([0], changes))
+    return starts, np.diff(np.concatenate((starts, [values.size])))
+
+
+def _usual_run(lengths: Rows) -> float | None:
+    """Length that nine in ten repeat runs do not exceed, the longest left out; None with too few runs."""
+    if lengths.size <= FEWEST_RUNS:
+        return None
+    return float(np.percentile(np.delete(lengths, np.argmax(lengths)), 90))
+
+
+def find_stuck(
+    time_s: Array,
+    values: Array,
+    channel: str = "",
+    min_duration_s: float = 0.25,
+    rest_value: float | None = 0.0,
+    ignore: Mask | None = None,
+) -> tuple[HealthFinding, ...]:
+    """Stretches in which a channel that otherwise changes repeats one value for unusually long.
+
+    time_s, values  shape (n,)
+    min_duration_s  shorter repeats are never reported
+    rest_value      a stretch at this very value is not reported where it opens or closes the record: a
+                    stopped speed sensor reads zero. None judges those too.
+    ignore          shape (n,), True in rows not to judge: rest before and after the run, off times of a soak. A
+                    coarse channel at rest may well repeat one value, so give its rest here.
+    Returns         findings. Coarse resolution, or a slow sensor in a fast log, repeats values by nature: a
+                    repeat must be ten times longer than nine in ten of the channel's other repeats, and a
+                    channel with twenty changes or fewer is not judged at all. Commanded channels hold their
+                    value by intent: do not pass the throttle.
+    """
+    _require_same_length(time_s, values)
+    if values.size == 0:
+        return ()
+    starts, lengths = _repeat_runs(values)
+    usual = _usual_run(lengths)
+    if usual is None:
+        return ()
+    findings = []
+    for place in np.flatnonzero(lengths > STUCK_FACTOR * usual):
+        first, last = int(starts[place]), int(starts[place] + lengths[place]) - 1
+        value = float(values[first])
+        at_end = first == 0 or last == values.size - 1
+        if at_end and value == rest_value:
+            continue
+        if ignore is not None:
+            judged = np.flatnonzero(~ignore[first : last + 1]) + first
+            if judged.size <= STUCK_FACTOR * usual:
+                continue
+            first, last = int(judged[0]), int(judged[-1])
+        if time_s[last] - time_s[first] < min_duration_s:
+            continue
+        detail = f"reads {value:.6g} for {time_s[last] - time_s[first]:.3g} s"
+        findings.append(_stretch_finding("stuck", channel, time_s, first, last, detail))
+    return tuple(findings)
+
+
+def find_clipped(
+    time_s: Array,
+    values: Array,
+    channel: str = "",
+    limits: tuple[float | None, float | None] | None = None,
+    min_count: int = 3,
+) -> tuple[HealthFinding, ...]:
+    """Stretches at the end of a channel's range.
+
+    time_s, values  shape (n,)
+    limits          stated range (lowest, highest), unit of the values, None for an open end: at least
+                    min_count samples in a row at or beyond it are reported. A lower limit of zero is not
+                    judged: a channel at rest is there.
+    min_count       samples in a row
+    Returns         findings. Whatever the stated range, a pile-up at the channel's own largest or smallest
+                    value is reported if it is three times longer than nine in ten of its other repeats; a
+                    channel with twenty changes or fewer is not judged so. A smallest value of zero is not
+                    judged.
+    """
+    _require_same_length(time_s, values)
+    clipped: dict[tuple[int, int], str] = {}
+    if limits is not None:
+        low, high = limits
+        if high is not None:
+            with np.errstate(invalid="ignore"):
+                for stretch in _stretches(values >= high):
+                    clipped[stretch] = f"at or above the stated range's upper end, {high:.6g}"
+        if low is not None and low != 0.0:
+            with np.errstate(invalid="ignore"):
+                for stretch in _stretches(values <= low):
+                    clipped[stretch] = f"at or below the stated range's lower end, {low:.6g}"
+    finite = values[np.isfinite(values)]
+    if finite.size:
+        starts, lengths = _repeat_runs(values)
+        usual = _usual_run(lengths)
+        for extreme, word in ((float(finite.max()), "largest"), (float(finite.min()), "smallest")):
+            if usual is None or (word == "smallest" and extreme == 0.0):
+                continue
+            for place in np.flatnonzero((values[starts] == extreme) & (lengths > CLIPPED_FACTOR * usual)):
+                stretch = (int(starts[place]), int(starts[place] + lengths[place]) - 1)
+                clipped.setdefault(stretch, f"piled up at the channel's {word} value, {extreme:.6g}")
+    return tuple(
+        _stretch_finding("clipped", channel, time_s, first, last, detail)
+        for (first, last), detail in sorted(clipped.items())
+        if last - first + 1 >= min_count
+    )
+
+
+def _grid_step(values: Array) -> float:
+    """Step of a channel with coarse resolution, 0 if its values lie on no grid."""
+    steps = np.diff(np.unique(values))
+    if steps.size == 0:
+        return 0.0
+    smallest = float(steps.min())
+    multiples = steps / smallest
+    return smallest if bool((np.abs(multiples - np.round(multiples)) < 1e-3).all()) else 0.0
+
+
+def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[HealthFinding, ...]:
+    """Isolated excursions of one to three samples.
+
+    time_s, values  shape (n,); missing values are bridged and never reported
+    Returns         one finding an excursion. It must lie off the running median of seven samples by six
+                    standard deviations of the noise round about, two percent of the channel's range and two
+                    and a half steps of a coarse resolution; it must be entered and left by jumps four times
+                    the usual ones nearby; and the channel must go on where it left off. The running median
+                    follows a step exactly, so the edge of a step is no spike; a state of four samples or more
+                    is a state.
+    Source          running median with a local scale after F. R. Hampel, J. Am. Stat. Assoc. 69 (1974)
+                    383-393 (from memory); the other conditions are our own, no source
+    """
+    _require_same_length(time_s, values)
+    known = np.isfinite(values)
+    if int(known.sum()) < 2 * LONGEST_SPIKE + 1:
+        return ()
+    rows = np.arange(values.size)
+    x = np.interp(rows, rows[known], values[known])
+    middle = median_filter(x, size=2 * LONGEST_SPIKE + 1, mode="nearest")
+    off = np.abs(x - middle)
+    noise = 1.4826 * median_filter(off, size=NOISE_WINDOW, mode="nearest")
+    low, high = (float(v) for v in np.percentile(x, (0.5, 99.5)))
+    floor = max(SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * _grid_step(values[known]))
+    # Rounding of a computed channel must not count where everything else is constant.
+    floor = max(floor, 1e-9 * float(np.abs(x).max()))
+    jumps = np.abs(np.diff(x))
+    findings = []
+    for first, last in _stretches((off > np.maximum(SPIKE_SIGMA * noise, floor)) & known):
+        if last - first + 1 > LONGEST_SPIKE or first == 0 or last == x.size - 1:
+            continue
+        height = float(off[first : last + 1].max())
+        if abs(x[last + 1] - x[first - 1]) > 0.5 * height:
+            continue
+        near = np.concatenate(
+            (jumps[max(first - 1 - JUMP_WINDOW, 0) : first - 1], jumps[last + 1 : last + 1 + JUMP_WINDOW])
+        )
+        usual = float(np.median(near)) if near.size else 0.0
+        if min(jumps[first - 1], jumps[last]) <= SPIKE_JUMPS * usual:
+            continue
+        detail = f"off its surroundings by {height:.4g}, noise there {noise[first]:.3g}"
+        findings.append(_stretch_finding("spike", channel, time_s, first, last, detail))
+    return tuple(findings)
+
+
+def mask_spikes(values: Array, findings: tuple[HealthFinding, ...]) -> Array:
+    """Copy of a channel with NaN in the rows of its spikes; other findings change nothing.
+
+    values    shape (n,)
+    findings  of this one channel
+    """
+    masked = values.copy()
+    for finding in findings:
+        if finding.kind == "spike":
+            masked[finding.first_row : finding.first_row + finding.count] = np.nan
+    return masked

@@ -1,0 +1,205 @@
+"""Hold: constant speed, everything averaged over a window in which the speed stands still."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Annotated
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from generator.intake.parts import Record, key
+from generator.intake.quantities import Ratio, Speed, Time
+from generator.reduction import response_kinds as kinds
+from generator.reduction.levels import last_steady, nearest_plateau
+from generator.reduction.measured import (
+    GF_PER_N,
+    Number,
+    RigErrors,
+    StretchMeans,
+    components,
+    mean_and_error,
+    nominal,
+    relative_scatter,
+    variable,
+)
+from generator.reduction.records import (
+    At,
+    Finding,
+    Outcome,
+    PreparedRun,
+    Procedure,
+    ResponseKind,
+    RunResponse,
+    Window,
+)
+
+# How far the true exponent of a set-up may lie from 2 (thrust) or 3 (power). Measured exponents of small
+# propellers scatter by this much; common practice, no source. It weighs only with the size of the miss.
+EXPONENT_UNCERTAINTY = 0.15
+
+
+class HoldPlan(Record):
+    """`hold:` in session.yaml."""
+
+    speed_rpm: Annotated[tuple[Speed, ...], Field(min_length=1, max_length=40)] = key(
+        "speed", "Speeds to hold."
+    )
+    settle_s: Time = key("settle", "Left out after the speed is reached.", default=1.0, ge=0)
+    window_s: Time = key("window", "Averaged at the end of each hold.", default=3.0, gt=0)
+    tolerance: Ratio = key(
+        "tolerance",
+        "Largest speed miss that is corrected; beyond it the hold is refused.",
+        default=0.02,
+        gt=0,
+        le=0.05,
+    )
+
+
+def reduce_hold(run: PreparedRun) -> Outcome:
+    """Responses of one hold run at each planned speed.
+
+    A miss of the speed within the tolerance is corrected with T ∝ n² and P ∝ n³; the uncertainty of the speed
+    then enters doubled and tripled. A speed that was not held gives a refused finding and no response.
+    Source: similarity of propeller coefficients at constant advance ratio (static: J = 0).
+    """
+    plan = run.plan
+    assert isinstance(plan, HoldPlan)
+    time = run.frame["time_s"].to_numpy(dtype=np.float64)
+    speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
+    errors = RigErrors(run.setup.rig)
+    responses: list[RunResponse] = []
+    windows: list[Window] = []
+    findings: list[Finding] = []
+    for target in plan.speed_rpm:
+        steady = last_steady(
+            time, speed, target, tolerance=plan.tolerance, settle_s=plan.settle_s, window_s=plan.window_s
+        )
+        if steady is None:
+            findings.append(_not_held(time, speed, target, plan))
+            continue
+        window = Window(
+            kind="averaged", label=f"{target:.0f} rpm", start_s=steady.start_s, stop_s=steady.stop_s
+        )
+        windows.append(window)
+        rows = (time >= window.start_s) & (time <= window.stop_s)
+        means = StretchMeans(run, errors, rows)
+        at: At = (("speed_rpm", float(target)),)
+        for kind, value in hold_responses(run, means, target):
+            centre, parts = components(value)
+            if math.isfinite(centre):
+                responses.append(
+                    RunResponse(response=kind.name, at=at, value=centre, components=parts, window=window)
+                )
+    return Outcome(responses=tuple(responses), windows=tuple(windows), findings=tuple(findings))
+
+
+def _not_held(
+    time: NDArray[np.float64], speed: NDArray[np.float64], target: float, plan: HoldPlan
+) -> Finding:
+    near = nearest_plateau(time, speed, target, plan.window_s)
+    words = f"{target:.0f} rpm was not held within {100 * plan.tolerance:.3g} % for {plan.window_s:g} s without a trend"
+    if near is not None:
+        words += f"; the nearest steady speed was {near.level:.0f} rpm"
+    return Finding(kind="speed missed", channel="speed_rpm", grade="refused", sentence=f"{words}. Not used.")
+
+
+def hold_responses(
+    run: PreparedRun, means: StretchMeans, target_rpm: float
+) -> Iterator[tuple[ResponseKind, Number]]:
+    """Every response that the channels of a window allow, corrected to the target speed."""
+    n = means.mean("speed_rpm")
+    miss = target_rpm / n
+    log_miss = abs(math.log(target_rpm / nominal(n)))
+
+    def corrected(value: Number, exponent: float, columns: list[tuple[str, float]]) -> Number:
+        """Value at the target speed, with scatter of what was sampled and the doubt about the exponent."""
+        moved = value * miss**exponent
+        centre = nominal(moved)
+        samples = [(means.samples(column), power) for column, power in columns]
+        samples.append((means.samples("speed_rpm"), -exponent))
+        scatter = abs(centre) * relative_scatter(samples)
+        doubt = abs(centre) * log_miss * EXPONENT_UNCERTAINTY
+        return moved + variable(0.0, scatter, "scatter") + variable(0.0, doubt, "setpoint miss")
+
+    electrical = means.has("voltage_v") and means.has("current_a")
+    if electrical:
+        power = means.power()
+        yield kinds.ELECTRICAL_POWER, corrected(power, 3.0, [("power_w", 1.0)])
+        yield kinds.CURRENT, corrected(means.mean("current_a"), 3.0, [("current_a", 1.0)])
+    if means.has("thrust_n"):
+        thrust = means.mean("thrust_n") * GF_PER_N
+        yield kinds.THRUST, corrected(thrust, 2.0, [("thrust_n", 1.0)])
+        if electrical:
+            yield (
+                kinds.THRUST_PER_POWER,
+                corrected(thrust / power, -1.0, [("thrust_n", 1.0), ("power_w", -1.0)]),
+            )
+    if means.has("torque_nm"):
+        yield kinds.TORQUE, corrected(means.mean("torque_nm"), 2.0, [("torque_nm", 1.0)])
+        shaft = means.shaft_power()
+        yield kinds.SHAFT_POWER, corrected(shaft, 3.0, [("torque_nm", 1.0), ("speed_rpm", 1.0)])
+        if electrical:
+            samples = [("torque_nm", 1.0), ("speed_rpm", 1.0), ("power_w", -1.0)]
+            yield kinds.SYSTEM_EFFICIENCY, corrected(100.0 * shaft / power, 0.0, samples)
+    yield from plain_responses(run, means)
+
+
+def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[ResponseKind, Number]]:
+    """Responses of a window that are not moved to another speed."""
+
+    def scattered(value: Number, column: str, factor: float = 1.0) -> Number:
+        return value + variable(0.0, factor * mean_and_error(means.samples(column))[1], "scatter")
+
+    if means.has("voltage_v"):
+        voltage = means.voltage() if means.has("current_a") else means.mean("tap_voltage_v")
+        yield kinds.VOLTAGE, scattered(voltage, "voltage_v")
+    if means.has("throttle"):
+        yield kinds.THROTTLE, scattered(100.0 * means.mean("throttle"), "throttle", 100.0)
+    air = air_temperature(run, means)
+    for column, kind in (
+        ("motor_temperature_k", kinds.MOTOR_TEMPERATURE_RISE),
+        ("controller_temperature_k", kinds.CONTROLLER_TEMPERATURE_RISE),
+    ):
+        if means.has(column):
+            yield kind, scattered(means.mean(column), column) - air
+    if means.has("sound_level_db"):
+        levels = means.samples("sound_level_db")
+        energy = 10.0 * math.log10(float(np.nanmean(10.0 ** (levels / 10.0))))
+        shift = energy - mean_and_error(levels)[0]
+        yield kinds.SOUND_LEVEL, scattered(means.mean("sound_level_db") + shift, "sound_level_db")
+    if means.has("vibration_m_s2"):
+        yield kinds.VIBRATION, scattered(means.mean("vibration_m_s2"), "vibration_m_s2")
+
+
+def air_temperature(run: PreparedRun, means: StretchMeans) -> Number:
+    """Air temperature of a stretch: the rig's own channel, else the session's value."""
+    if means.has("air_temperature_k"):
+        return means.mean("air_temperature_k")
+    return run.setup.air.temperature_k
+
+
+HOLD = Procedure(
+    name="hold",
+    plan=HoldPlan,
+    needs=("speed",),
+    responses=(
+        kinds.ELECTRICAL_POWER,
+        kinds.THRUST,
+        kinds.THRUST_PER_POWER,
+        kinds.CURRENT,
+        kinds.TORQUE,
+        kinds.SHAFT_POWER,
+        kinds.SYSTEM_EFFICIENCY,
+        kinds.VOLTAGE,
+        kinds.THROTTLE,
+        kinds.MOTOR_TEMPERATURE_RISE,
+        kinds.CONTROLLER_TEMPERATURE_RISE,
+        kinds.SOUND_LEVEL,
+        kinds.VIBRATION,
+    ),
+    reduce=reduce_hold,
+    about="The speed is held; everything is averaged over the last seconds in which it stands still.",
+)

@@ -1,0 +1,224 @@
+"""Records between one run's frame and its responses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import pandas as pd
+from pydantic import BaseModel
+
+from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
+from generator.intake.rig import Rig
+from generator.intake.session import Treatment
+
+At = tuple[tuple[str, float], ...]  # (("speed_rpm", 16000.0),); keys as in results.json, empty where none
+Better = Literal["lower", "higher", "neither"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseKind:
+    """What a response is and how a sentence speaks of it.
+
+    name      key in results.json and in `matters:`
+    label     for tables and chart titles: "Electrical power"
+    unit      published unit
+    more      clause for a positive difference, with {amount}: "draws {amount} more electrical power"
+    less      clause for a negative difference, with {amount}
+    same      clause without a difference that matters: "draws the same electrical power"
+    explain   one sentence: how it was computed; the door behind the number
+    relative  whether a percentage of the baseline is meaningful (never for temperatures)
+    """
+
+    name: str
+    label: str
+    unit: str
+    better: Better
+    more: str
+    less: str
+    same: str
+    explain: str
+    relative: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirState:
+    """Air of a session. density_u_kg_m3 is a standard uncertainty."""
+
+    temperature_k: float
+    pressure_pa: float
+    humidity: float
+    density_kg_m3: float
+    density_u_kg_m3: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """What one run was made with."""
+
+    treatment: Treatment
+    motor: Motor
+    controller: Controller
+    propeller: Propeller
+    source: Pack | Supply
+    rig: Rig
+    air: AirState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something found in the data of one run, for its page and for the checks.
+
+    kind     "gap", "dropout", "stuck", "clipped", "spike", "zero drift", "speed missed", "not reached", ...
+    channel  house column or ""
+    grade    "noted" (handled, harmless), "doubtful" (weakens what rests on it), "refused" (not used)
+    sentence one plain sentence with the numbers in it
+    """
+
+    kind: str
+    channel: str
+    start_s: float | None = None
+    stop_s: float | None = None
+    count: int = 1
+    grade: Literal["noted", "doubtful", "refused"] = "noted"
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A stretch of the run that was used. kind: "rest", "averaged", "transition", "on", "off", "step"."""
+
+    kind: str
+    label: str
+    start_s: float
+    stop_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One input's share of a response's uncertainty: signed standard uncertainty in the response's unit.
+
+    source  "scatter", "zero drift", "setpoint miss", "resolution", "sampling", or "<channel> gain" / "<channel> offset",
+            "wiring resistance", "air density"
+    shared  True: the same unknown error sits in every run made on this rig in this session (adds signed,
+            so it cancels in contrasts); False: independent from run to run
+    """
+
+    source: str
+    contribution: float
+    shared: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResponse:
+    """One response of one run, in its published unit."""
+
+    response: str
+    at: At
+    value: float
+    components: tuple[Component, ...] = ()
+    window: Window | None = None
+    per_cycle: tuple[float, ...] = ()
+
+    def within_run_uncertainty(self) -> float:
+        """Root sum of squares of the components that are independent from run to run (the shared left out)."""
+        return float(sum(c.contribution**2 for c in self.components if not c.shared) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepRow:
+    """One step of a staircase: means in house units with within-run standard uncertainties (NaN if no channel)."""
+
+    direction: Literal["up", "down"]
+    throttle: float
+    start_s: float
+    stop_s: float
+    means: tuple[tuple[str, float, float], ...]  # (house column, mean, standard uncertainty)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedRun:
+    """A run after the common corrections, ready for its procedure.
+
+    frame     house columns, spikes masked to NaN, zero removed, voltage at the controller, plus
+              `power_w` (voltage × current) and `shaft_power_w` where there is torque
+    raw       the frame as read, for the trace on the run page
+    rests     windows of rest before and after
+    zero_u    house column -> standard uncertainty that the removed zero leaves
+    """
+
+    setup: Setup
+    plan: BaseModel
+    frame: pd.DataFrame
+    raw: pd.DataFrame
+    rests: tuple[Window, ...]
+    zero_u: Mapping[str, float]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a procedure makes of a prepared run."""
+
+    responses: tuple[RunResponse, ...] = ()
+    windows: tuple[Window, ...] = ()
+    steps: tuple[StepRow, ...] = ()
+    fits: tuple[tuple[str, float], ...] = ()  # named figures of a fit, house units, for charts and checks
+    fitted: pd.DataFrame | None = None  # fitted curve over time for the run chart: time_s + one column
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunReduction:
+    """One run, reduced. `refused` says why nothing of it is used, else None."""
+
+    run_id: str
+    log: str
+    sha256: str
+    rows: int
+    procedure: str
+    treatment: str
+    repeat: int
+    block: int
+    order: int  # 1-based place in the order made
+    started: str | None
+    simulated: str | None
+    refused: str | None
+    responses: tuple[RunResponse, ...] = ()
+    windows: tuple[Window, ...] = ()
+    steps: tuple[StepRow, ...] = ()
+    fits: tuple[tuple[str, float], ...] = ()
+    fitted: pd.DataFrame | None = None
+    findings: tuple[Finding, ...] = ()
+    trace: pd.DataFrame = field(
+        default_factory=pd.DataFrame
+    )  # thinned raw frame, house columns, at most 1500 rows
+    columns: tuple[tuple[str, str], ...] = ()
+    sampling_hz: float | None = None
+    zero_drift: tuple[tuple[str, float], ...] = ()  # house column -> drift over the run, house unit
+    start_motor_temperature_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Procedure:
+    """A registered way of driving a run.
+
+    plan       model of its block under `procedures:` in session.yaml
+    needs      channels without which it cannot be reduced
+    responses  kinds of response it can give
+    reduce     the computation
+    about      one sentence for the method page and the run page
+    """
+
+    name: str
+    plan: type[BaseModel]
+    needs: tuple[str, ...]
+    responses: tuple[ResponseKind, ...]
+    reduce: Callable[[PreparedRun], Outcome]
+    about: str
+
+
+def fits_of(pairs: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
+    """Named figures as a tuple, in the order given."""
+    return tuple((name, float(value)) for name, value in pairs.items())
