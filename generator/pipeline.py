@@ -15,7 +15,7 @@ from generator.evidence.results_document import results_document
 from generator.intake.logs import read_log
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.reference_texts import load_caution_texts, load_thresholds
-from generator.intake.season import load_season, log_file
+from generator.intake.season import inspect_season, load_season, log_file
 from generator.intake.session import Season, Session
 from generator.reduction.procedures import PROCEDURES, contracts, response_kinds
 from generator.reduction.records import RunReduction, Setup
@@ -82,13 +82,12 @@ def analyse_season(folder: Path) -> Analysed:
 
     Raises  SeasonProblems with the problems of all YAML files and all logs in one pass
     """
-    season = load_season(folder, contracts())
-    problems: list[Problem] = []
+    season, reduced, problems = _read_and_reduce(folder)
+    errors = [problem for problem in problems if problem.severity == "error"]
+    if errors or season is None:
+        raise SeasonProblems(errors)
     texts = load_caution_texts([path / "cautions" for path in folders("content", folder)])
     thresholds = load_thresholds(folders("shared", folder))
-    reduced = [(session, reduce_session(season, session, problems)) for session in season.sessions]
-    if problems:
-        raise SeasonProblems(problems)
     analyses = tuple(
         assess(session, season, runs, response_kinds(), texts, thresholds, air_state(session.file.air))
         for session, runs in reduced
@@ -98,6 +97,50 @@ def analyse_season(folder: Path) -> Analysed:
         for analysis, (session, _) in zip(analyses, reduced, strict=True)
     }
     return Analysed(season=season, sessions=analyses, documents=documents)
+
+
+Reduced = list[tuple[Session, tuple[RunReduction, ...]]]
+
+
+def _read_and_reduce(folder: Path) -> tuple[Season | None, Reduced, list[Problem]]:
+    """Everything that is read from disk, in one pass, with all problems."""
+    found = inspect_season(folder, contracts())
+    problems = list(found.problems)
+    for log in found.logs:
+        try:
+            read_log(log.file, shown=log.shown, path=log.path, rig=log.rig, pole_pairs=log.pole_pairs)
+        except SeasonProblems as unreadable:
+            problems += unreadable.problems
+    reduced: Reduced = []
+    if found.season is not None:
+        reduced = [
+            (session, reduce_session(found.season, session, problems)) for session in found.season.sessions
+        ]
+    return found.season, reduced, problems
+
+
+def check(folder: Path) -> list[Problem]:
+    """Everything wrong or doubtful in a season's inputs; nothing is written."""
+    _, reduced, problems = _read_and_reduce(folder)
+    for session, runs in reduced:
+        for run in runs:
+            place = f"{folder}/{session.id}/{run.log}"
+            told = [f for f in run.findings if f.grade != "noted"]
+            problems += [
+                Problem(file=place, key=f.channel, what=f.sentence, severity="warning",
+                        remedy="Look at the raw trace; repeat the run if it cannot be explained.")
+                for f in told
+            ]  # fmt: skip
+    return problems
+
+
+def rehearse(folder: Path, *, seed: int | None, force: bool) -> Iterator[str]:
+    """Write simulated logs for a session; gives one line a log."""
+    from generator.planning.rehearse import rehearse as write_logs
+
+    season = load_season(folder.parent, contracts(), logs_needed=False)
+    for path in write_logs(season, folder.name, seed=seed, force=force):
+        yield f"{path}: simulated"
 
 
 def analyse(folder: Path) -> Iterator[dict[str, Any]]:

@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
-from generator.evidence import contrast_statistics as statistics
 from generator.evidence import ratio
-from generator.evidence.contrast_statistics import Estimate, NoScatter, TooFewRuns
+from generator.evidence.contrast_statistics import (
+    DriftFit,
+    Estimate,
+    NoScatter,
+    from_standard_errors,
+    paired_blocks,
+    treatments_with_linear_drift,
+    welch,
+    with_systematic,
+)
+from generator.evidence.contrast_statistics import summarise as mean_and_sd
 from generator.evidence.records import Basis
-from generator.evidence.summaries import Observation, mean_shared, resolution_floor
+from generator.evidence.summaries import Observation, mean_shared, root_mean_square
 from generator.intake.session import Session
 
 Design = Literal["unpaired", "blocks", "drift"]
+Observations = Sequence[Observation]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +74,7 @@ def design_of(session: Session, procedure: str) -> Design:
 
 
 def estimate(
-    by_treatment: Mapping[str, Sequence[Observation]],
+    by_treatment: Mapping[str, Observations],
     treatment: str,
     baseline: str,
     design: Design,
@@ -78,31 +87,208 @@ def estimate(
     by_treatment  observations of one response at one condition; a drift is fitted to all treatments at once
     relative      whether a percentage of the baseline has a meaning
 
-    A design that the runs at hand no longer carry (too few blocks left, too few runs for a drift) falls back on
-    Welch, said in `method`. With one run on a side the scatter is that within the runs, or that between the runs
+    A design that the runs at hand no longer carry (too few whole blocks, too few runs for a drift) falls back on
+    Welch, said in `method`. With one run on a side its scatter is that within the run, or that between the runs
     of the other side if it is larger, said in `basis` and `method`.
     Returns None if the runs agree to the last digit and nothing says how well a run is known.
     """
-    t, b = by_treatment[treatment], by_treatment[baseline]
-    attempts = []
-    if min(len(t), len(b)) < 2:
-        attempts.append(_single)
-    else:
+    t, b = tuple(by_treatment[treatment]), tuple(by_treatment[baseline])
+    share_level = level if relative else None
+    try:
+        if min(len(t), len(b)) < 2:
+            return _single(t, b, share_level)
+        found, fallback = None, ""
         if design == "blocks":
-            attempts.append(_blocks)
-        if design == "drift":
-            rest = dict(by_treatment)
+            found, fallback = _blocks(t, b, share_level), " (too few whole blocks to pair)"
+        elif design == "drift":
+            found = _drift(by_treatment, treatment, baseline, share_level)
+            fallback = " (the order of the runs does not let a drift be told from the treatment)"
+        return found or _welch(t, b, share_level, f"Welch{fallback}")
+    except NoScatter:
+        return None
 
-            def _with_all(t: Sequence[Observation], b: Sequence[Observation], *, relative: bool, level: float) -> Estimated:
-                return _drift(rest, treatment, baseline, relative=relative, level=level)
 
-            attempts.append(_with_all)
-        attempts.append(_welch)
-    for attempt in attempts:
-        try:
-            return attempt(t, b, relative=relative, level=level)
-        except TooFewRuns:
-            continue
-        except NoScatter:
-            return None
-    return None
+# --- the methods --------------------------------------------------------------------------------------------
+
+
+def _welch(t: Observations, b: Observations, level: float | None, method: str) -> Estimated:
+    x, y = _values(t), _values(b)
+    return _finished(
+        t,
+        b,
+        _floored(t, b, lambda floor: welch(x, y, resolution_sd=floor)),
+        lambda floor, systematic, level: ratio.relative_welch(
+            x, y, level=level, resolution_sd=floor, systematic=systematic
+        ),
+        level,
+        method,
+    )
+
+
+def _blocks(t: Observations, b: Observations, level: float | None) -> Estimated | None:
+    """Paired in the blocks that hold both sides; None below two of them."""
+    whole = {o.run.block for o in t} & {o.run.block for o in b}
+    if len(whole) < 2:
+        return None
+    kept_t, kept_b = ([o for o in side if o.run.block in whole] for side in (t, b))
+    lost = len(t) + len(b) - len(kept_t) - len(kept_b)
+    x, y = _in_blocks(kept_t), _in_blocks(kept_b)
+    return _finished(
+        kept_t,
+        kept_b,
+        _floored(kept_t, kept_b, lambda floor: paired_blocks(x, y, resolution_sd=floor)),
+        lambda floor, systematic, level: ratio.relative_paired_blocks(
+            x, y, level=level, resolution_sd=floor, systematic=systematic
+        ),
+        level,
+        "paired in blocks" + (f" ({lost} without a partner in its block left out)" if lost else ""),
+        blocks=len(whole),
+        means=tuple(
+            math.fsum(mean_and_sd(values).mean for values in side.values()) / len(whole) for side in (x, y)
+        ),
+    )
+
+
+def _drift(
+    by_treatment: Mapping[str, Observations], treatment: str, baseline: str, level: float | None
+) -> Estimated | None:
+    """With a straight line over run order taken out; None where the runs do not allow it."""
+    everything = [(name, o) for name, observations in by_treatment.items() for o in observations]
+    values = [o.value for _, o in everything]
+    names = [name for name, _ in everything]
+    order = [float(o.run.order) for _, o in everything]
+    t, b = by_treatment[treatment], by_treatment[baseline]
+
+    def fitted(floor: float) -> Estimate:
+        return fit(floor).effect
+
+    def fit(floor: float) -> DriftFit:
+        return treatments_with_linear_drift(values, names, baseline, order, resolution_sd=floor)[treatment]
+
+    try:
+        effect, floor = _floored(t, b, fitted)
+    except NoScatter:
+        raise
+    except ValueError:  # too few runs, or order and treatment are the same thing
+        return None
+    base = fit(floor).baseline_mean
+    return _finished(
+        t,
+        b,
+        (effect, floor),
+        lambda floor, systematic, level: ratio.relative_with_drift(
+            fit(floor), level=level, systematic=systematic
+        ),
+        level,
+        "straight-line drift over run order taken out",
+        means=(base + effect.difference, base),
+    )
+
+
+def _single(t: Observations, b: Observations, level: float | None) -> Estimated:
+    """One run on at least one side."""
+    (u_t, dof_t), (u_b, dof_b) = _standard_error(t, b), _standard_error(b, t)
+    mean_t, mean_b = mean_and_sd(_values(t)).mean, mean_and_sd(_values(b)).mean
+    found = from_standard_errors(mean_t, u_t, dof_t, mean_b, u_b, dof_b)
+    method = "one run each" if len(t) == len(b) == 1 else "one run on one side"
+    return _finished(
+        t,
+        b,
+        (found, 0.0),
+        lambda floor, systematic, level: ratio.relative_from_standard_errors(
+            mean_t, u_t, dof_t, mean_b, u_b, dof_b, level=level, systematic=systematic
+        ),
+        level,
+        method,
+        basis="within one run",
+    )
+
+
+def _standard_error(side: Observations, other: Observations) -> tuple[float, float]:
+    """Standard error of one side's mean and its degrees of freedom, when one side is a single run."""
+    own = mean_and_sd(_values(side))
+    if own.runs > 1:
+        return max(own.sd / math.sqrt(own.runs), root_mean_square([o.resolution for o in side])), own.runs - 1
+    (only,) = side
+    between = mean_and_sd(_values(other))
+    if between.runs > 1 and between.sd > only.within_run:
+        return between.sd, between.runs - 1
+    return only.within_run, only.within_run_dof
+
+
+# --- what they have in common -------------------------------------------------------------------------------
+
+
+def _floored(t: Observations, b: Observations, make: Callable[[float], Estimate]) -> tuple[Estimate, float]:
+    """An estimate and the floor of scatter it needed.
+
+    The floor is the resolution of the channels. Only where that leaves no scatter at all does it become what the
+    runs tell of themselves, so that agreement to the last digit is never taken for certainty.
+    Raises  NoScatter if that is zero too
+    """
+    everything = (*t, *b)
+    try:
+        floor = root_mean_square([o.resolution for o in everything])
+        return make(floor), floor
+    except NoScatter:
+        floor = root_mean_square([o.within_run for o in everything]) / math.sqrt(min(len(t), len(b)))
+        return make(floor), floor
+
+
+def _finished(
+    t: Observations,
+    b: Observations,
+    found: tuple[Estimate, float],
+    share: Callable[[float, ratio.Systematic, float], ratio.Relative],
+    level: float | None,
+    method: str,
+    *,
+    basis: Basis = "between runs",
+    blocks: int | None = None,
+    means: tuple[float, ...] | None = None,
+) -> Estimated:
+    """The statistical estimate with what repeats do not lessen.
+
+    What both sides share adds signed within a source before the sources are squared: a common offset cancels in
+    the difference, a common gain in the percentage, and nothing cancels where it does not.
+    """
+    statistical, floor = found
+    mean_t, mean_b = means or (mean_and_sd(_values(t)).mean, mean_and_sd(_values(b)).mean)
+    shared_t, shared_b = mean_shared(t), mean_shared(b)
+    sources = {*shared_t, *shared_b}
+
+    def left_over(factor: float) -> float:
+        return math.hypot(*(shared_t.get(s, 0.0) - factor * shared_b.get(s, 0.0) for s in sorted(sources)))
+
+    u_systematic = left_over(1.0)
+    relative = None
+    if level is not None and mean_b != 0.0:
+        systematic = ratio.Systematic(treatment=left_over(mean_t / mean_b))
+        # A percentage without any scatter of its own is left out; the difference stands.
+        with suppress(NoScatter):
+            relative = share(floor, systematic, level)
+    single = basis == "within one run"
+    per_run = 1.0 / blocks if blocks else 1.0 / len(t) + 1.0 / len(b)
+    return Estimated(
+        difference=with_systematic(statistical, u_systematic),
+        relative=relative,
+        treatment_value=mean_t,
+        baseline_value=mean_b,
+        runs=(len(t), len(b)),
+        basis=basis,
+        method=method,
+        run_sd=None if single else statistical.standard_error / math.sqrt(per_run),
+        u_systematic=u_systematic,
+        paired=blocks is not None,
+    )
+
+
+def _values(observations: Observations) -> list[float]:
+    return [o.value for o in observations]
+
+
+def _in_blocks(observations: Observations) -> dict[int, list[float]]:
+    blocks: dict[int, list[float]] = {}
+    for o in observations:
+        blocks.setdefault(o.run.block, []).append(o.value)
+    return dict(sorted(blocks.items()))

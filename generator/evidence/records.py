@@ -123,6 +123,7 @@ class Check:
     """A test of the data's own credibility.
 
     weakens  names of responses whose verdicts a warning or failure weakens
+    at       the one condition it concerns; None where it concerns all
     """
 
     id: str
@@ -135,6 +136,7 @@ class Check:
     treatments: tuple[str, ...] = ()
     runs: tuple[str, ...] = ()
     weakens: tuple[str, ...] = ()
+    at: At | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

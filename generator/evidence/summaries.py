@@ -89,9 +89,7 @@ def several_procedures(runs: Sequence[RunReduction]) -> tuple[tuple[str, str, tu
     return tuple(told)
 
 
-def summarise(
-    runs: Sequence[RunReduction], kinds: Mapping[str, ResponseKind]
-) -> tuple[ResponseSummary, ...]:
+def summarise(runs: Sequence[RunReduction], kinds: Mapping[str, ResponseKind]) -> tuple[ResponseSummary, ...]:
     """Mean over runs of every response at every condition, treatment by treatment.
 
     runs   reduced runs; refused ones give nothing
@@ -125,10 +123,10 @@ def resolution_floor(observations: Sequence[Observation]) -> float:
     It is their resolution. Where none is stated and all runs agree to the last digit, it is what the runs tell
     of themselves, so that agreement by rounding is never taken for certainty; else zero.
     """
-    floor = _root_mean_square([o.resolution for o in observations])
+    floor = root_mean_square([o.resolution for o in observations])
     values = [o.value for o in observations]
     if floor == 0.0 and len(values) > 1 and max(values) == min(values):
-        floor = _root_mean_square([o.within_run for o in observations]) / math.sqrt(len(values))
+        floor = root_mean_square([o.within_run for o in observations]) / math.sqrt(len(values))
     return floor
 
 
@@ -237,5 +235,6 @@ def _summary(
     )
 
 
-def _root_mean_square(values: Sequence[float]) -> float:
+def root_mean_square(values: Sequence[float]) -> float:
+    """Root of the mean of the squares."""
     return math.sqrt(math.fsum(v * v for v in values) / len(values))

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import altair as alt
 import pandas as pd
 
 from generator.evidence.records import CurvePoint
+from generator.evidence.wording import listed, number, with_unit
 from generator.figures.direct_labels import DirectLabel, direct_labels, label_room
-from generator.figures.numbers import listed, quantity
+from generator.figures.numbers import drawn, lower_first, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.figures.theme import NARROW, PAPER, WIDE, base, extent, narrowed, scales, themed
+from generator.figures.theme import NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
 
 HEIGHT = 300
 MARKERS = 16  # markers on a line; a finer curve carries one on every so many points
@@ -25,7 +27,7 @@ QUANTITIES: Mapping[str, tuple[str, str, int]] = {
     "speed_rpm": ("Speed", "rpm", 0),
     "thrust_gf": ("Thrust", "gf", 0),
     "power_w": ("Electrical power", "W", 1),
-    "thrust_per_power_gf_w": ("Thrust per power", "gf/W", 2),
+    "thrust_per_power_gf_w": ("Thrust per watt", "gf/W", 2),
 }
 
 
@@ -64,43 +66,46 @@ def curves(
     room = label_room(texts)
     x_axis = alt.X(
         f"{x}:Q",
-        title=f"{x_name} ({x_unit})",
+        title=titled(x_name, x_unit),
         scale=alt.Scale(domain=list(x_range), nice=False, zero=False),
     )
     y_axis = alt.Y(
         f"{y}:Q",
-        title=f"{y_name} ({y_unit})",
+        title=titled(y_name, y_unit),
         scale=alt.Scale(domain=list(y_range), nice=False, zero=False),
     )
     order = alt.Order("step:Q")
     up, down = ([row for row in rows if row["down"] is way] for way in (False, True))
+    sheet = Sheet()
     layers = []
     if down:
-        returning = base(down)
+        returning = sheet.rows(down)
         layers += [
             returning.mark_line(strokeWidth=1).encode(
                 x=x_axis, y=y_axis, order=order, color=channels.colour, strokeDash=channels.dash
             ),
-            base([row for row in down if row["marker"]])
+            sheet.rows([row for row in down if row["marker"]])
             .mark_point(size=34, fill=PAPER, strokeWidth=1.2, opacity=1)
             .encode(x=x_axis, y=y_axis, stroke=channels.stroke, shape=channels.shape),
         ]
     layers += [
-        base(up)
+        sheet.rows(up)
         .mark_line(strokeWidth=2.2)
         .encode(x=x_axis, y=y_axis, order=order, color=channels.colour, strokeDash=channels.dash),
-        base([row for row in up if row["marker"]])
+        sheet.rows([row for row in up if row["marker"]])
         .mark_point(size=44, filled=True, opacity=1)
         .encode(x=x_axis, y=y_axis, color=channels.colour, shape=channels.shape),
-        *direct_labels(texts, HEIGHT),
+        *direct_labels(sheet, texts, HEIGHT),
     ]
-    spec = themed(alt.layer(*layers).properties(width=WIDE - room, height=HEIGHT))
+    spec = sheet.finished(sheet.view(layers, width=WIDE - room, height=HEIGHT))
     note = "Each point is the mean over the runs of a treatment."
     if down and up:
-        note += " Bold lines with filled markers: throttle going up. Thin lines with open markers: coming down."
+        note += (
+            " Bold lines with filled markers: throttle going up. Thin lines with open markers: coming down."
+        )
     return Figure(
         name=f"{_stem(y)}-against-{_stem(x)}",
-        title=f"{y_name} against {x_name.lower()}",
+        title=f"{y_name} against {lower_first(x_name)}",
         states=_states(rows, labels, x, y),
         note=note,
         spec=spec,
@@ -121,9 +126,7 @@ def _stem(field: str) -> str:
     }[field]
 
 
-def _rows(
-    points: Sequence[CurvePoint], labels: Mapping[str, str], x: str, y: str
-) -> list[dict[str, Any]]:
+def _rows(points: Sequence[CurvePoint], labels: Mapping[str, str], x: str, y: str) -> list[dict[str, Any]]:
     """Drawn points in drawing order: treatment by treatment, up before down, by rising throttle."""
     rows: list[dict[str, Any]] = []
     for treatment in labels:
@@ -141,8 +144,8 @@ def _rows(
                         "marker": step % every == 0 or step == len(own) - 1,
                         "runs": point.runs,
                         "direction": point.direction,
-                        x: round(getattr(point, x), QUANTITIES[x][2] + 1),
-                        y: round(getattr(point, y), QUANTITIES[y][2] + 1),
+                        x: drawn(getattr(point, x), QUANTITIES[x][2]),
+                        y: drawn(getattr(point, y), QUANTITIES[y][2]),
                     }
                 )
     return rows
@@ -181,22 +184,22 @@ def _states(rows: Sequence[dict[str, Any]], labels: Mapping[str, str], x: str, y
         line.sort(key=lambda row: row[x])
     low = max(line[0][x] for line in lines.values())
     high = min(line[-1][x] for line in lines.values())
-    text = f"{y_name} against {x_name.lower()}"
+    text = f"{y_name} against {lower_first(x_name)}"
     if high <= low:
         return f"{text}; the treatments have no range in common."
     sentences = []
     for place in ((low + high) / 2, high):
         parts = [
-            f"{labels[treatment]} {quantity(_between(line, x, y, place), y_unit, y_places)}"
+            f"{labels[treatment]} {with_unit(number(_between(line, x, y, place), y_places), y_unit)}"
             for treatment, line in lines.items()
         ]
-        sentences.append(f"at {quantity(place, x_unit, x_places)}: {listed(parts)}")
+        sentences.append(f"at {with_unit(number(place, x_places), x_unit)}: {listed(parts)}")
     return f"{text}, throttle going up; {'; '.join(sentences)}."
 
 
 def _between(line: Sequence[dict[str, Any]], x: str, y: str, place: float) -> float:
     """Height of the drawn polyline at this place of the x axis, as the eye reads it."""
-    for left, right in zip(line, line[1:], strict=False):
+    for left, right in pairwise(line):
         if left[x] <= place <= right[x]:
             share = (place - left[x]) / (right[x] - left[x]) if right[x] > left[x] else 0.0
             return float(left[y] + share * (right[y] - left[y]))
@@ -212,8 +215,8 @@ def _table(
             {
                 "Treatment": labels[row["treatment"]],
                 "Direction": row["direction"],
-                f"{x_name} ({x_unit})": round(row[x], places[0]),
-                f"{y_name} ({y_unit})": round(row[y], places[1]),
+                titled(x_name, x_unit): rounded(row[x], places[0]),
+                titled(y_name, y_unit): rounded(row[y], places[1]),
                 "Runs": row["runs"],
             }
             for row in rows

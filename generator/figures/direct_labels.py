@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import altair as alt
 
-from generator.figures.theme import CHARACTER, base, spread, wrapped
+from generator.figures.theme import CHARACTER, Sheet, spread, wrapped, y_at
 
 LINE = 15  # height of a line of text [px]
 DISTANCE = 8  # from the plot's right edge [px]
@@ -34,7 +34,7 @@ def label_room(labels: Sequence[DirectLabel]) -> int:
     return math.ceil(longest * CHARACTER) + DISTANCE
 
 
-def direct_labels(labels: Sequence[DirectLabel], height: float) -> list[alt.Chart]:
+def direct_labels(sheet: Sheet, labels: Sequence[DirectLabel], height: float) -> list[alt.Chart]:
     """One text layer a label, right of a plot of this height [px]."""
     gaps = [len(label.lines()) * LINE + 4.0 for label in labels]
     places = spread([label.y for label in labels], gaps, -8.0, height + 8.0)
@@ -42,7 +42,7 @@ def direct_labels(labels: Sequence[DirectLabel], height: float) -> list[alt.Char
     for label, place, gap in zip(labels, places, gaps, strict=True):
         top = place - (gap - 4.0) / 2
         layers.append(
-            base([{}])
+            sheet.at()
             .mark_text(
                 text=label.lines(),
                 align="left",
@@ -52,6 +52,6 @@ def direct_labels(labels: Sequence[DirectLabel], height: float) -> list[alt.Char
                 dx=DISTANCE,
                 color=label.colour,
             )
-            .encode(y=alt.YValue(round(top, 1)))
+            .encode(y=y_at(round(top, 1)))
         )
     return layers

@@ -11,13 +11,31 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.records import Contrast
-from generator.figures.numbers import condition, decimals_for, listed, number
+from generator.evidence.wording import at_words, listed, percent
+from generator.figures.numbers import lower_first, rounded
 from generator.figures.records import Figure
-from generator.figures.theme import INK, NARROW, PAPER, WIDE, ZONE, ZONE_EDGE, base, extent, narrowed, scales, themed
+from generator.figures.theme import (
+    INK,
+    NARROW,
+    PAPER,
+    WIDE,
+    ZONE,
+    ZONE_EDGE,
+    Sheet,
+    extent,
+    narrowed,
+    scales,
+    y2_at,
+    y_at,
+)
 from generator.reduction.records import ResponseKind
 
 STEP, NARROW_STEP = 46, 64  # height of a row, wide and on a phone [px]
 OUTLIER = 8.0  # a row reaching this many times further than the median row does not set the axis
+DRAWN = 3  # decimals of a percentage as drawn
+PUBLISHED = 2  # the most a percentage is published with
+ROW_LABEL: Mapping[str, Any] = {"align": "left", "x": 0, "dy": -12, "limit": WIDE - 170}
+ROW_READING: Mapping[str, Any] = {"align": "right", "x": "width", "dy": -12, "fontWeight": "bold"}
 X = alt.X("difference:Q")
 
 
@@ -52,9 +70,12 @@ def difference_overview(
         scale=alt.Scale(domain=list(extent(reach)), nice=False, zero=False, clamp=True),
         axis=alt.Axis(tickCount=5),
     )
-    spec = themed(
-        alt.layer(*_layers(rows, axis, labels, shown[0].baseline, baseline)).properties(
-            width=WIDE, height=STEP * len(rows)
+    sheet = Sheet()
+    spec = sheet.finished(
+        sheet.view(
+            _layers(sheet, rows, axis, labels, shown[0].baseline, baseline),
+            width=WIDE,
+            height=STEP * len(rows),
         )
     )
     narrow = narrowed(
@@ -66,7 +87,7 @@ def difference_overview(
             **{part: {"yOffset": 13} for part in ("interval", "caps", "estimate", "beyond")},
         },
     )
-    left_out = [kinds[c.response].label.lower() for c in contrasts if _relative(c) is None]
+    left_out = [lower_first(kinds[c.response].label) for c in contrasts if _relative(c) is None]
     return Figure(
         name=name,
         title=f"All differences from {baseline} at a glance",
@@ -104,6 +125,15 @@ def _limit(contrasts: Sequence[Contrast]) -> float:
     return limit if max(reach) > 1.5 * limit else math.inf
 
 
+def _reading(contrast: Contrast) -> str:
+    """Share and interval: "+3.01 % (+2.32 to +3.70 %)"."""
+    assert contrast.relative is not None
+    interval = contrast.relative_interval
+    assert interval is not None
+    low, high = (percent(share, interval, signed=True) for share in interval)
+    return f"{percent(contrast.relative, interval, signed=True)} ({low[:-2]} to {high})"
+
+
 def _row(
     place: int,
     contrast: Contrast,
@@ -115,19 +145,15 @@ def _row(
     relative = _relative(contrast)
     assert relative is not None
     difference, low, high = relative
-    places = decimals_for((high - low) / 2)
-    parts = [kinds[contrast.response].label, condition(contrast.at)]
-    if several:
-        parts.append(labels[contrast.treatment])
+    label = f"{kinds[contrast.response].label} {at_words(contrast.at)}".rstrip()
     return {
         "treatment": contrast.treatment,
-        "label": ", ".join(part for part in parts if part),
-        "reading": f"{number(difference, places, sign=True)} % "
-        f"({number(low, places)} to {number(high, places)})",
+        "label": f"{label}, {labels[contrast.treatment]}" if several else label,
+        "reading": _reading(contrast),
         "row": place + 0.5,
-        "difference": round(difference, places + 1),
-        "low": round(max(low, -limit), places + 1),
-        "high": round(min(high, limit), places + 1),
+        "difference": round(difference, DRAWN),
+        "low": round(max(low, -limit), DRAWN),
+        "high": round(min(high, limit), DRAWN),
         "margin": _margin(contrast),
         "cut_low": low < -limit,
         "cut_high": high > limit,
@@ -135,7 +161,12 @@ def _row(
 
 
 def _layers(
-    rows: Sequence[dict[str, Any]], axis: alt.X, labels: Mapping[str, str], baseline_id: str, baseline: str
+    sheet: Sheet,
+    rows: Sequence[dict[str, Any]],
+    axis: alt.X,
+    labels: Mapping[str, str],
+    baseline_id: str,
+    baseline: str,
 ) -> list[alt.Chart]:
     look = scales(tuple(labels), baseline_id)
     y = alt.Y("row:Q", axis=None, scale=alt.Scale(domain=[len(rows), 0], nice=False))
@@ -158,38 +189,33 @@ def _layers(
         if row[f"cut_{end}"]
     ]
     plain = [
-        {
-            name: row[name]
-            for name in ("treatment", "label", "reading", "row", "difference", "low", "high")
-        }
+        {name: row[name] for name in ("treatment", "label", "reading", "row", "difference", "low", "high")}
         for row in rows
     ]
-    line = base(plain)
+    line = sheet.rows(plain)
     layers = [
-        base(zones)
+        sheet.rows(zones)
         .mark_rect(fill=ZONE)
         .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y, y2=alt.Y2("row_end")),
-        base(edges).mark_rule(color=ZONE_EDGE).encode(x=X, y=y, y2=alt.Y2("row_end")),
-        base([{"difference": 0.0}])
-        .mark_rule(color=INK)
-        .encode(x=X, y=alt.YValue(-4), y2=alt.Y2Value("height")),
-        base([{"difference": 0.0}])
+        sheet.rows(edges).mark_rule(color=ZONE_EDGE).encode(x=X, y=y, y2=alt.Y2("row_end")),
+        sheet.at(difference=0.0).mark_rule(color=INK).encode(x=X, y=y_at(-4), y2=y2_at("height")),
+        sheet.at(difference=0.0)
         .mark_text(text=f"same as {baseline}", baseline="bottom")
-        .encode(x=X, y=alt.YValue(-8)),
-        *_row_text(line, y, "row label", {"align": "left", "x": 0, "dy": -12, "limit": WIDE - 170}, alt.Text("label:N")),
+        .encode(x=X, y=y_at(-8)),
         *_row_text(
             line,
             y,
-            "row reading",
-            {"align": "right", "x": "width", "dy": -12, "fontWeight": "bold"},
-            alt.Text("reading:N"),
+            "row label",
+            {"align": "left", "x": 0, "dy": -12, "limit": WIDE - 170},
+            alt.Text("label:N"),
         ),
+        *_row_text(line, y, "row reading", ROW_READING, alt.Text("reading:N")),
     ]
     layers += [
         line.mark_rule(strokeWidth=5, yOffset=9)
         .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y, color=look.colour)
         .properties(name="interval"),
-        base(caps)
+        sheet.rows(caps)
         .mark_tick(orient="vertical", size=13, thickness=2, yOffset=9, opacity=1)
         .encode(x=X, y=y, color=look.colour)
         .properties(name="caps"),
@@ -199,7 +225,7 @@ def _layers(
     ]
     if beyond:
         layers.append(
-            base(beyond)
+            sheet.rows(beyond)
             .mark_point(shape="triangle", size=90, filled=True, yOffset=9, opacity=1)
             .encode(x=X, y=y, color=look.colour, angle=alt.Angle("angle:Q", scale=None))
             .properties(name="beyond")
@@ -207,7 +233,9 @@ def _layers(
     return layers
 
 
-def _row_text(line: alt.Chart, y: alt.Y, name: str, look: dict[str, Any], text: alt.Text) -> list[alt.Chart]:
+def _row_text(
+    line: alt.Chart, y: alt.Y, name: str, look: Mapping[str, Any], text: alt.Text
+) -> list[alt.Chart]:
     """Text of every row, with a halo where the zero line crosses it."""
     return [
         line.mark_text(**look, stroke=PAPER, strokeWidth=5, strokeJoin="round")
@@ -244,20 +272,17 @@ def _table(
         relative = _relative(contrast)
         assert relative is not None
         difference, low, high = relative
-        places = decimals_for((high - low) / 2)
         margin = _margin(contrast)
         rows.append(
             {
                 "Response": kinds[contrast.response].label,
-                "Condition": condition(contrast.at),
+                "Condition": at_words(contrast.at),
                 "Treatment": labels[contrast.treatment],
-                f"Difference (% of {baseline})": round(difference, places),
-                f"Lower limit (% of {baseline})": round(low, places),
-                f"Upper limit (% of {baseline})": round(high, places),
-                f"Margin (% of {baseline})": round(margin, 2) if math.isfinite(margin) else math.nan,
+                f"Difference (% of {baseline})": rounded(difference, PUBLISHED),
+                f"Lower limit (% of {baseline})": rounded(low, PUBLISHED),
+                f"Upper limit (% of {baseline})": rounded(high, PUBLISHED),
+                f"Margin (% of {baseline})": rounded(margin, PUBLISHED),
                 "Verdict": contrast.verdict,
             }
         )
     return pd.DataFrame(rows)
-
-

@@ -10,11 +10,20 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.records import ResponseSummary, RunValue
+from generator.evidence.wording import (
+    at_words,
+    counted,
+    decimals_for,
+    listed,
+    number,
+    response_key,
+    with_unit,
+)
 from generator.figures.direct_labels import DirectLabel, direct_labels, label_room
-from generator.figures.numbers import condition, decimals_for, listed, quantity
+from generator.figures.numbers import drawn, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.figures.theme import NARROW, PAPER, WIDE, base, extent, narrowed, scales, themed
+from generator.figures.theme import NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
 from generator.reduction.records import ResponseKind
 
 HEIGHT = 240
@@ -38,21 +47,28 @@ def run_values(
     """
     if len({(summary.response, summary.at) for summary in summaries}) > 1:
         raise ValueError("run values are drawn for one response at one condition")
-    shown = [s for s in summaries if any(math.isfinite(run.value) for run in s.per_run)]
+    shown = [
+        s for s in summaries if math.isfinite(s.value) and any(math.isfinite(run.value) for run in s.per_run)
+    ]
     if not shown:
         return None
     first = shown[0]
-    decimals = decimals_for(_scatter(shown))
-    rows = [_row(summary, run, decimals) for summary in shown for run in summary.per_run]
-    rows = [row for row in rows if row is not None]
-    means = [{"treatment": s.treatment, "mean": round(s.value, decimals + 1)} for s in shown]
-    reach = extent([*(row[end] for row in rows for end in ("low", "high")), *(m["mean"] for m in means)])
+    decimals = decimals_for(_scatter(shown), largest=max(abs(s.value) for s in shown))
+    rows = [
+        _row(summary, run, decimals)
+        for summary in shown
+        for run in summary.per_run
+        if math.isfinite(run.value)
+    ]
+    means = [{"treatment": s.treatment, "mean": drawn(s.value, decimals)} for s in shown]
+    ends = [float(row[end]) for row in rows for end in ("low", "high")]
+    reach = extent([*ends, *(summary.value for summary in shown)])
 
     look = marks(tuple(labels), baseline)
     texts = [
         DirectLabel(
             text=labels[s.treatment],
-            value=quantity(s.value, first.unit, decimals),
+            value=with_unit(number(s.value, decimals), first.unit),
             y=HEIGHT * (reach[1] - s.value) / (reach[1] - reach[0]),
             colour=look[s.treatment].colour,
         )
@@ -63,7 +79,7 @@ def run_values(
     orders = [row["order"] for row in rows]
     y = alt.Y(
         "value:Q",
-        title=f"{kind.label} ({first.unit})",
+        title=titled(kind.label, first.unit),
         scale=alt.Scale(domain=list(reach), nice=False, zero=False),
     )
     x = alt.X(
@@ -72,25 +88,23 @@ def run_values(
         scale=alt.Scale(domain=[min(orders) - 0.7, max(orders) + 0.7], nice=False, zero=False),
         axis=alt.Axis(tickCount=min(5, len(set(orders))), tickMinStep=1, format="d"),
     )
-    runs = base(rows)
+    sheet = Sheet()
+    runs = sheet.rows(rows)
     layers = [
-        base(means)
+        sheet.rows(means)
         .mark_rule(strokeWidth=1.5, x=0, x2="width")
         .encode(y=alt.Y("mean:Q"), color=channels.colour, strokeDash=channels.dash),
-        runs.mark_rule(strokeWidth=2).encode(
-            x=x, y=alt.Y("low:Q"), y2=alt.Y2("high"), color=channels.colour
-        ),
+        runs.mark_rule(strokeWidth=2).encode(x=x, y=alt.Y("low:Q"), y2=alt.Y2("high"), color=channels.colour),
         runs.mark_point(size=70, fill=PAPER, strokeWidth=2, opacity=1).encode(
             x=x, y=y, stroke=channels.stroke, shape=channels.shape
         ),
-        *direct_labels(texts, HEIGHT),
+        *direct_labels(sheet, texts, HEIGHT),
     ]
-    spec = themed(alt.layer(*layers).properties(width=WIDE - room, height=HEIGHT))
-    at = condition(first.at)
+    spec = sheet.finished(sheet.view(layers, width=WIDE - room, height=HEIGHT))
     logs = (run.log for summary in shown for run in summary.per_run)
     return Figure(
-        name=f"{first.response}{_suffix(first)}-runs",
-        title=f"{kind.label}{f' at {at}' if at else ''}: every run in the order made",
+        name=f"{response_key(first.response, first.at, '')}-runs",
+        title=f"{_subject(kind, first)}: every run in the order made",
         states=_states(shown, labels, kind, decimals),
         note=(
             "Each marker is one run; its line reaches two standard uncertainties within the run to either side. "
@@ -103,12 +117,6 @@ def run_values(
     )
 
 
-def _suffix(summary: ResponseSummary) -> str:
-    """Condition as part of a file name: "-16000rpm"."""
-    units = {"speed_rpm": "rpm", "thrust_gf": "gf", "throttle_percent": "percent"}
-    return "".join(f"-{value:g}{units.get(name, '')}" for name, value in summary.at)
-
-
 def _scatter(summaries: Sequence[ResponseSummary]) -> float:
     """What sets the number of digits: the smallest within-run uncertainty that is known, else the mean's."""
     known = [run.within_run_uncertainty for summary in summaries for run in summary.per_run]
@@ -117,52 +125,57 @@ def _scatter(summaries: Sequence[ResponseSummary]) -> float:
     return min(finite) if finite else math.nan
 
 
-def _row(summary: ResponseSummary, run: RunValue, decimals: int) -> dict[str, Any] | None:
-    if not math.isfinite(run.value):
-        return None
+def _row(summary: ResponseSummary, run: RunValue, decimals: int) -> dict[str, Any]:
     reach = COVERAGE * run.within_run_uncertainty if math.isfinite(run.within_run_uncertainty) else 0.0
     return {
         "treatment": summary.treatment,
         "run": run.run_id,
         "order": run.order,
-        "value": round(run.value, decimals + 1),
-        "low": round(run.value - reach, decimals + 1),
-        "high": round(run.value + reach, decimals + 1),
+        "value": drawn(run.value, decimals),
+        "low": drawn(run.value - reach, decimals),
+        "high": drawn(run.value + reach, decimals),
     }
+
+
+def _subject(kind: ResponseKind, summary: ResponseSummary) -> str:
+    return f"{kind.label} {at_words(summary.at)}".rstrip()
 
 
 def _states(
     shown: Sequence[ResponseSummary], labels: Mapping[str, str], kind: ResponseKind, decimals: int
 ) -> str:
-    unit = shown[0].unit
-    at = condition(shown[0].at)
     parts = []
     for summary in shown:
         values = [run.value for run in summary.per_run if math.isfinite(run.value)]
-        text = f"{labels[summary.treatment]} {quantity(summary.value, unit, decimals)}"
+        text = f"{labels[summary.treatment]} {with_unit(number(summary.value, decimals), summary.unit)}"
+        text += f" ({counted(len(values), 'run')}"
         if len(values) > 1:
-            low, high = quantity(min(values), unit, decimals), quantity(max(values), unit, decimals)
-            text += f" ({len(values)} runs, from {low} to {high})"
-        else:
-            text += " (one run)"
-        parts.append(text)
-    return f"{kind.label}{f' at {at}' if at else ''}, means: {listed(parts)}."
+            text += f", from {number(min(values), decimals)} to {number(max(values), decimals)}"
+        parts.append(f"{text})")
+    return f"{_subject(kind, shown[0])}, means: {listed(parts)}."
 
 
 def _table(
     shown: Sequence[ResponseSummary], labels: Mapping[str, str], kind: ResponseKind, decimals: int
 ) -> pd.DataFrame:
     unit = shown[0].unit
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "Order": run.order,
             "Run": run.run_id,
             "Treatment": labels[summary.treatment],
             "Block": run.block,
-            f"{kind.label} ({unit})": round(run.value, decimals),
-            f"Standard uncertainty within the run ({unit})": round(run.within_run_uncertainty, decimals + 1),
+            titled(kind.label, unit): rounded(run.value, decimals),
+            titled("Standard uncertainty within the run", unit): rounded(
+                run.within_run_uncertainty, decimals + 1
+            ),
         }
         for summary in shown
         for run in summary.per_run
     ]
-    return pd.DataFrame(sorted(rows, key=lambda row: (row["Order"], row["Run"])))
+    rows.sort(key=_made)
+    return pd.DataFrame(rows)
+
+
+def _made(row: dict[str, Any]) -> tuple[int, str]:
+    return row["Order"], row["Run"]

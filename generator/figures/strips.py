@@ -10,7 +10,19 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.records import Contrast, RunValue
-from generator.figures.numbers import condition, decimals_for, number, quantity, span
+from generator.evidence.wording import (
+    at_words,
+    decimals_for,
+    difference_unit,
+    interval_decimals,
+    interval_text,
+    measured,
+    number,
+    percent,
+    with_unit,
+    written,
+)
+from generator.figures.numbers import drawn, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import Mark, marks
 from generator.figures.theme import (
@@ -21,11 +33,12 @@ from generator.figures.theme import (
     WIDE,
     ZONE,
     ZONE_EDGE,
-    base,
+    Sheet,
     extent,
     narrowed,
     side,
-    themed,
+    y2_at,
+    y_at,
 )
 from generator.reduction.records import ResponseKind
 
@@ -56,8 +69,7 @@ def difference_strip(
     Raises  KeyError for a treatment that labels does not have
     """
     treatment, baseline = labels[contrast.treatment], labels[contrast.baseline]
-    low, high = contrast.interval
-    decimals = decimals_for((high - low) / 2)
+    decimals = _decimals(contrast)
     look = marks(tuple(labels), contrast.baseline)
     dots = [
         *_dots(per_run, contrast, decimals, lower=False),
@@ -65,32 +77,36 @@ def difference_strip(
     ]
     margin = contrast.margin if contrast.margin is not None and contrast.margin > 0 else None
     zone = (-margin, margin) if margin is not None else ()
-    domain = extent([0.0, *zone, contrast.difference, low, high, *(dot["difference"] for dot in dots)])
+    domain = extent(
+        [0.0, *zone, contrast.difference, *contrast.interval, *(dot["difference"] for dot in dots)]
+    )
 
-    title = f"Difference in {kind.label.lower()}, {treatment} minus {baseline} ({contrast.unit})"
-    short = [f"Difference in {kind.label.lower()} ({contrast.unit})", f"{treatment} minus {baseline}"]
+    unit = difference_unit(contrast.unit)
+    title = titled(f"{kind.label}, {treatment} minus {baseline}", unit)
+    short = [titled(kind.label, unit), f"{treatment} minus {baseline}"]
     axis = alt.X(
         "difference:Q",
         title=title,
         scale=alt.Scale(domain=list(domain), nice=False, zero=False),
         axis=alt.Axis(tickCount=5, labelFlush=False),
     )
-    layers, narrow_layers = _ground(contrast, baseline, margin, domain)
-    layers += _interval(contrast, axis, look[contrast.treatment])
+    sheet = Sheet()
+    layers, narrow_layers = _ground(sheet, contrast, baseline, margin, domain)
+    layers += _interval(sheet, contrast, axis, look[contrast.treatment])
     layers += [
-        _run_layer([dot for dot in dots if not dot["baseline"]], axis, look[contrast.treatment]),
-        _run_layer([dot for dot in dots if dot["baseline"]], axis, look[contrast.baseline]),
+        *_run_layer(sheet, [dot for dot in dots if not dot["baseline"]], axis, look[contrast.treatment]),
+        *_run_layer(sheet, [dot for dot in dots if dot["baseline"]], axis, look[contrast.baseline]),
     ]
     text = _reading(contrast, decimals)
     place = (contrast.difference - domain[0]) / (domain[1] - domain[0])
-    layers += _haloed(text, contrast.difference, READING_Y, side(place, text, WIDE))
+    layers += _haloed(sheet, text, contrast.difference, READING_Y, side(place, text, WIDE))
     narrow_layers |= {name: {"align": side(place, text, NARROW)} for name in ("reading", "reading halo")}
-    spec = themed(alt.layer(*layers).properties(width=WIDE, height=HEIGHT))
+    spec = sheet.finished(sheet.view(layers, width=WIDE, height=HEIGHT))
     return Figure(
         name=f"{contrast.key}-difference",
         title=_heading(contrast, kind, treatment, baseline),
         states=_states(contrast, kind, treatment, baseline, decimals),
-        note=_note(contrast, baseline, treatment, decimals, bool(per_run), bool(baseline_runs)),
+        note=_note(contrast, baseline, treatment, runs=bool(per_run), baseline_runs=bool(baseline_runs)),
         spec=spec,
         narrow=narrowed(spec, layers=narrow_layers, titles={title: short}),
         table=_table(contrast, dots, treatment, baseline, decimals),
@@ -108,8 +124,8 @@ def _dots(
                 {
                     "run": run.run_id,
                     "baseline": lower,
-                    "difference": round(run.value - contrast.baseline_value, decimals + 1),
-                    "value": round(run.value, decimals + 1),
+                    "difference": drawn(run.value - contrast.baseline_value, decimals),
+                    "value": drawn(run.value, decimals),
                     "y": RUNS_Y[place % len(RUNS_Y)] + (24 if lower else 0),
                 }
             )
@@ -117,7 +133,7 @@ def _dots(
 
 
 def _ground(
-    contrast: Contrast, baseline: str, margin: float | None, domain: tuple[float, float]
+    sheet: Sheet, contrast: Contrast, baseline: str, margin: float | None, domain: tuple[float, float]
 ) -> tuple[list[alt.Chart], dict[str, dict[str, Any]]]:
     """Margin zone with drawn edges, zero line, and their labels above the plot."""
     layers: list[alt.Chart] = []
@@ -125,72 +141,77 @@ def _ground(
     zero = -domain[0] / (domain[1] - domain[0])
     if margin is not None:
         layers.append(
-            base([{"low": -margin, "high": margin}])
+            sheet.at(low=-margin, high=margin)
             .mark_rect(fill=ZONE)
-            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=alt.YValue(ZONE_TOP), y2=alt.Y2Value(HEIGHT))
+            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y_at(ZONE_TOP), y2=y2_at(HEIGHT))
         )
         layers.append(
-            base([{"difference": -margin}, {"difference": margin}])
+            sheet.rows([{"difference": -margin}, {"difference": margin}])
             .mark_rule(color=ZONE_EDGE, strokeWidth=1)
-            .encode(x=X, y=alt.YValue(ZONE_TOP), y2=alt.Y2Value(HEIGHT))
+            .encode(x=X, y=y_at(ZONE_TOP), y2=y2_at(HEIGHT))
         )
-        text = f"margin ±{contrast.margin_text}" if contrast.margin_text else "margin"
-        layers.append(_above(text, -21, side(zero, text, WIDE), "margin label", QUIET))
+        text = f"margin ±{written(contrast.margin_text)}" if contrast.margin_text else "margin"
+        layers.append(_above(sheet, text, -21, side(zero, text, WIDE), "margin label", QUIET))
         narrow["margin label"] = {"align": side(zero, text, NARROW)}
     layers.append(
-        base([{"difference": 0.0}])
-        .mark_rule(color=INK, strokeWidth=1)
-        .encode(x=X, y=alt.YValue(-3), y2=alt.Y2Value(HEIGHT))
+        sheet.at(difference=0.0).mark_rule(color=INK, strokeWidth=1).encode(x=X, y=y_at(-3), y2=y2_at(HEIGHT))
     )
     text = f"same as {baseline}"
-    layers.append(_above(text, -7, side(zero, text, WIDE), "zero label", INK))
+    layers.append(_above(sheet, text, -7, side(zero, text, WIDE), "zero label", INK))
     narrow["zero label"] = {"align": side(zero, text, NARROW)}
     return layers, narrow
 
 
-def _above(text: str, y: int, align: Any, name: str, colour: str) -> alt.Chart:
-    return (
-        base([{"difference": 0.0}])
+def _above(sheet: Sheet, text: str, y: int, align: Any, name: str, colour: str) -> alt.Chart:
+    layer: alt.Chart = (
+        sheet.at(difference=0.0)
         .mark_text(text=text, align=align, baseline="bottom", color=colour)
-        .encode(x=X, y=alt.YValue(y))
+        .encode(x=X, y=y_at(y))
         .properties(name=name)
     )
+    return layer
 
 
-def _interval(contrast: Contrast, axis: alt.X, mark: Mark) -> list[alt.Chart]:
+def _interval(sheet: Sheet, contrast: Contrast, axis: alt.X, mark: Mark) -> list[alt.Chart]:
     """The interval as a thick line with end caps, the estimate as the treatment's marker."""
     layers = []
     low, high = contrast.interval
-    if math.isfinite(low) and math.isfinite(high):
+    if _has_interval(contrast):
         layers.append(
-            base([{"low": low, "high": high}])
+            sheet.at(low=low, high=high)
             .mark_rule(color=mark.colour, strokeWidth=5)
-            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=alt.YValue(INTERVAL_Y))
+            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y_at(INTERVAL_Y))
         )
         layers.append(
-            base([{"difference": low}, {"difference": high}])
+            sheet.rows([{"difference": low}, {"difference": high}])
             .mark_rule(color=mark.colour, strokeWidth=2)
-            .encode(x=X, y=alt.YValue(INTERVAL_Y - CAP), y2=alt.Y2Value(INTERVAL_Y + CAP))
+            .encode(x=X, y=y_at(INTERVAL_Y - CAP), y2=y2_at(INTERVAL_Y + CAP))
         )
     layers.append(
-        base([{"difference": contrast.difference}])
+        sheet.at(difference=contrast.difference)
         .mark_point(shape=mark.shape, size=150, fill=PAPER, stroke=mark.colour, strokeWidth=2.5, opacity=1)
-        .encode(x=axis, y=alt.YValue(INTERVAL_Y))
+        .encode(x=axis, y=y_at(INTERVAL_Y))
     )
     return layers
 
 
-def _run_layer(dots: Sequence[dict[str, Any]], axis: alt.X, mark: Mark) -> alt.Chart:
-    return (
-        base(dots)
-        .mark_point(shape=mark.shape, size=36, filled=True, color=mark.colour, opacity=1)
-        .encode(x=axis, y=alt.Y("y:Q", axis=None, scale=alt.Scale(domain=[HEIGHT, 0], nice=False)))
-    )
+def _run_layer(sheet: Sheet, dots: Sequence[dict[str, Any]], axis: alt.X, mark: Mark) -> list[alt.Chart]:
+    if not dots:
+        return []
+    y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=[HEIGHT, 0], nice=False))
+    look: dict[str, Any] = {
+        "shape": mark.shape,
+        "size": 36,
+        "filled": True,
+        "color": mark.colour,
+        "opacity": 1,
+    }
+    return [sheet.rows(dots).mark_point(**look).encode(x=axis, y=y)]
 
 
-def _haloed(text: str, x: float, y: int, align: Any) -> list[alt.Chart]:
+def _haloed(sheet: Sheet, text: str, x: float, y: int, align: Any) -> list[alt.Chart]:
     """Text that stays readable where the zero line or an edge of the zone crosses it."""
-    point = base([{"difference": x}]).encode(x=X, y=alt.YValue(y))
+    point = sheet.at(difference=x).encode(x=X, y=y_at(y))
     look = {"text": text, "align": align, "baseline": "middle", "fontWeight": "bold"}
     return [
         point.mark_text(**look, stroke=PAPER, strokeWidth=5, strokeJoin="round").properties(
@@ -200,65 +221,81 @@ def _haloed(text: str, x: float, y: int, align: Any) -> list[alt.Chart]:
     ]
 
 
-def _reading(contrast: Contrast, decimals: int) -> str:
+def _decimals(contrast: Contrast) -> int:
     low, high = contrast.interval
-    text = quantity(contrast.difference, contrast.unit, decimals, sign=True)
-    if not (math.isfinite(low) and math.isfinite(high)):
+    if math.isfinite(low) and math.isfinite(high):
+        return interval_decimals(low, high)
+    return decimals_for(math.nan, largest=contrast.difference)
+
+
+def _has_interval(contrast: Contrast) -> bool:
+    return all(math.isfinite(limit) for limit in contrast.interval)
+
+
+def _reading(contrast: Contrast, decimals: int) -> str:
+    """The finding beside the estimate: "+7.9 W (+6.1 to +9.7)"."""
+    text = _amount(contrast, decimals)
+    if not _has_interval(contrast):
         return text
-    return f"{text} ({number(low, decimals)} to {number(high, decimals)})"
+    ends = (number(limit, decimals, signed=True) for limit in contrast.interval)
+    return f"{text} ({' to '.join(ends)})"
+
+
+def _amount(contrast: Contrast, decimals: int) -> str:
+    return with_unit(number(contrast.difference, decimals, signed=True), difference_unit(contrast.unit))
+
+
+def _condition(contrast: Contrast) -> str:
+    words = at_words(contrast.at)
+    return f" {words}" if words else ""
 
 
 def _heading(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: str) -> str:
-    at = condition(contrast.at)
-    return f"{kind.label}{f' at {at}' if at else ''}: {treatment} against {baseline}"
+    return f"{kind.label}{_condition(contrast)}: {treatment} against {baseline}"
 
 
-def _percent(contrast: Contrast) -> str:
+def _share(contrast: Contrast) -> str:
     """The difference as a share of the baseline, in words; "" where a share has no meaning."""
     if contrast.relative is None or contrast.relative_interval is None:
         return ""
-    low, high = (100 * share for share in contrast.relative_interval)
-    if not (math.isfinite(low) and math.isfinite(high)):
+    interval = contrast.relative_interval
+    if not all(math.isfinite(share) for share in (contrast.relative, *interval)):
         return ""
-    places = decimals_for((high - low) / 2)
-    return f"{number(100 * contrast.relative, places, sign=True)} % ({span(low, high, '%', places)})"
+    ends = " to ".join(percent(share, interval, signed=True) for share in interval)
+    return f"{percent(contrast.relative, interval, signed=True)} ({ends})"
 
 
 def _states(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: str, decimals: int) -> str:
-    low, high = contrast.interval
-    at = condition(contrast.at)
-    level = f"{100 * contrast.level:.0f} %"
-    text = f"{kind.label}{f' at {at}' if at else ''}, {treatment} minus {baseline}: "
-    text += quantity(contrast.difference, contrast.unit, decimals, sign=True)
-    if math.isfinite(low) and math.isfinite(high):
-        text += f", {level} interval {span(low, high, contrast.unit, decimals)}"
+    text = f"{kind.label}{_condition(contrast)}, {treatment} minus {baseline}: {_amount(contrast, decimals)}"
+    if _has_interval(contrast):
+        text += f", {100 * contrast.level:.0f} % interval {interval_text(*contrast.interval, contrast.unit)}"
+    else:
+        text += ", without an interval"
     if contrast.margin_text:
-        text += f", against a margin of {contrast.margin_text}"
+        text += f", against a margin of {written(contrast.margin_text)}"
     return f"{text}. Verdict: {contrast.verdict}."
 
 
-def _note(
-    contrast: Contrast, baseline: str, treatment: str, decimals: int, has_runs: bool, has_baseline_runs: bool
-) -> str:
-    parts = [f"The thick line is the {100 * contrast.level:.0f} % interval of the mean difference."]
-    if contrast.margin is not None:
-        size = quantity(contrast.margin, contrast.unit, decimals)
-        written = contrast.margin_text or size
-        same = "" if written.replace(" ", "") == size.replace("\u00a0", "") else f" ({size})"
-        parts.append(f"The shaded zone is the margin, {written}{same}, set before the test.")
-    else:
+def _note(contrast: Contrast, baseline: str, treatment: str, *, runs: bool, baseline_runs: bool) -> str:
+    parts = []
+    if _has_interval(contrast):
+        parts.append(f"The thick line is the {100 * contrast.level:.0f} % interval of the mean difference.")
+    if contrast.margin is None:
         parts.append("No margin was set.")
-    if has_runs and has_baseline_runs:
+    else:
+        size = measured(contrast.margin, difference_unit(contrast.unit), contrast.margin / 100)
+        own = written(contrast.margin_text) if contrast.margin_text else size
+        same = "" if contrast.relative is None or "%" not in own else f" ({size})"
+        parts.append(f"The shaded zone is the margin, {own}{same}, set before the test.")
+    if runs and baseline_runs:
         parts.append(
-            f"Small markers are single runs minus the mean of {baseline}: {treatment} above, {baseline} below. "
-            "One next run scatters more than a mean."
+            f"Small markers are single runs minus the mean of {baseline}: {treatment} above, {baseline} below."
         )
-    elif has_runs:
-        parts.append(
-            f"Small markers are single runs of {treatment} minus the mean of {baseline}. "
-            "One next run scatters more than a mean."
-        )
-    share = _percent(contrast)
+    elif runs:
+        parts.append(f"Small markers are single runs of {treatment} minus the mean of {baseline}.")
+    if runs:
+        parts.append("One next run scatters more than a mean.")
+    share = _share(contrast)
     if share:
         parts.append(f"As a share of {baseline}: {share}.")
     if contrast.basis == "within one run":
@@ -269,24 +306,14 @@ def _note(
 def _table(
     contrast: Contrast, dots: Sequence[dict[str, Any]], treatment: str, baseline: str, decimals: int
 ) -> pd.DataFrame:
-    unit = contrast.unit
-    low, high = contrast.interval
-    rows: list[dict[str, Any]] = [
-        {
-            "What": f"mean difference, {treatment} minus {baseline}",
-            f"Difference ({unit})": round(contrast.difference, decimals),
-            f"Lower limit ({unit})": round(low, decimals) if math.isfinite(low) else math.nan,
-            f"Upper limit ({unit})": round(high, decimals) if math.isfinite(high) else math.nan,
-        }
-    ]
-    for dot in dots:
-        rows.append({"What": f"run {dot['run']}", f"Difference ({unit})": round(dot["difference"], decimals)})
+    unit = difference_unit(contrast.unit)
+    columns = [titled(name, unit) for name in ("Difference", "Lower limit", "Upper limit")]
+
+    def row(what: str, *values: float) -> dict[str, Any]:
+        return {"What": what, **{c: rounded(v, decimals) for c, v in zip(columns, values, strict=True)}}
+
+    rows = [row(f"mean difference, {treatment} minus {baseline}", contrast.difference, *contrast.interval)]
+    rows += [row(f"run {dot['run']}", dot["difference"], math.nan, math.nan) for dot in dots]
     if contrast.margin is not None:
-        rows.append(
-            {
-                "What": "margin",
-                f"Lower limit ({unit})": round(-contrast.margin, decimals),
-                f"Upper limit ({unit})": round(contrast.margin, decimals),
-            }
-        )
+        rows.append(row("margin", math.nan, -contrast.margin, contrast.margin))
     return pd.DataFrame(rows)

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import altair as alt
 
-from generator.figures.numbers import NARROW_SPACE
+from generator.evidence.wording import THIN
 from generator.figures.styles import marks
 
 WIDE = 640  # plot width on a wide page [px]
@@ -50,19 +50,63 @@ CONFIG: Mapping[str, Any] = {
     "text": {"fontSize": TEXT_SIZE, "color": INK},
     "rule": {"color": ZONE_EDGE},
     "line": {"invalid": "break-paths-show-domains"},
-    "locale": {
-        "number": {"decimal": ".", "thousands": NARROW_SPACE, "grouping": [3], "currency": ["", ""]}
-    },
+    "locale": {"number": {"decimal": ".", "thousands": THIN, "grouping": [3], "currency": ["", ""]}},
 }
 
 
-def themed(chart: alt.LayerChart | alt.VConcatChart) -> dict[str, Any]:
-    """The chart as a complete specification in the one look; no schema check here, tests make it."""
-    spec: dict[str, Any] = chart.to_dict(validate=False)
-    spec["config"] = copy.deepcopy(dict(CONFIG))
-    spec["background"] = "transparent"
-    spec["autosize"] = {"type": "pad", "contains": "content"}
-    return spec
+class Sheet:
+    """Collects the rows of one figure while its layers are built, then puts both together.
+
+    Altair copies inline rows over and over while layers are combined (0.7 s for a trace of seven panels);
+    here a layer only carries the name of its rows, and layers are joined as plain dictionaries.
+    """
+
+    def __init__(self) -> None:
+        self._datasets: dict[str, list[dict[str, Any]]] = {}
+
+    def rows(self, rows: Rows) -> alt.Chart:
+        """A chart over these rows."""
+        name = f"rows-{len(self._datasets) + 1}"
+        self._datasets[name] = [dict(row) for row in rows]
+        return alt.Chart(alt.NamedData(name=name))
+
+    def at(self, **place: float) -> alt.Chart:
+        """A chart over one row, for a line or a label; without a place, for one that needs none."""
+        return self.rows([place])
+
+    def view(self, layers: Sequence[alt.Chart], *, width: float, height: float) -> dict[str, Any]:
+        """Layers over each other, for `finished` or `stacked`."""
+        parts = [layer.to_dict(validate=False) for layer in layers]
+        drawn = [
+            {key: part[key] for key in ("name", "data", "mark", "encoding") if key in part} for part in parts
+        ]
+        return {"layer": drawn, "width": width, "height": height}
+
+    def finished(self, view: Mapping[str, Any]) -> dict[str, Any]:
+        """The complete specification in the one look; no schema check here, tests make it."""
+        return {
+            "$schema": alt.SCHEMA_URL,
+            "config": copy.deepcopy(dict(CONFIG)),
+            "background": "transparent",
+            "autosize": {"type": "pad", "contains": "content"},
+            **view,
+            "datasets": self._datasets,
+        }
+
+    def stacked(self, views: Sequence[Mapping[str, Any]], *, spacing: int) -> dict[str, Any]:
+        """Views below each other, each with scales of its own."""
+        apart = {"scale": {"x": "independent", "y": "independent"}}
+        return self.finished({"vconcat": list(views), "spacing": spacing, "resolve": apart})
+
+
+def y_at(pixels: float) -> alt.YValue:
+    """A fixed height, in pixels from the top of the plot."""
+    return alt.YValue(pixels)  # type: ignore[no-untyped-call]
+
+
+def y2_at(pixels: float | str) -> alt.Y2Value:
+    """The other end of a mark of fixed height; "height" is the bottom of the plot."""
+    return alt.Y2Value(pixels)  # type: ignore[no-untyped-call]
 
 
 def narrowed(
@@ -85,7 +129,9 @@ def narrowed(
             return [walk(inner) for inner in value]
         if not isinstance(value, dict):
             return value
-        changed = {name: inner if name in ("data", "datasets") else walk(inner) for name, inner in value.items()}
+        changed = {
+            name: inner if name in ("data", "datasets") else walk(inner) for name, inner in value.items()
+        }
         if "width" in changed and ("layer" in changed or "mark" in changed):
             changed["width"] = width
             if height is not None and "height" in changed:
@@ -98,11 +144,6 @@ def narrowed(
 
     result: dict[str, Any] = walk(copy.deepcopy(dict(spec)))
     return result
-
-
-def base(rows: Rows) -> alt.Chart:
-    """A chart over inline rows."""
-    return alt.Chart(alt.InlineData(values=[dict(row) for row in rows]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,9 @@ import hashlib
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO, Protocol
+from typing import Protocol
 
 import zstandard
 
@@ -81,7 +82,7 @@ def load(file: Path, *, shown: str, max_bytes: int = MAX_BYTES) -> StoredLog:
         raise refusal(shown, f"cannot be opened: {reason}.", "Check the file and its permissions.") from None
 
 
-def _load(stored: BinaryIO, size: int, shown: str, max_bytes: int) -> StoredLog:
+def _load(stored: BufferedReader, size: int, shown: str, max_bytes: int) -> StoredLog:
     if size == 0:
         raise refusal(shown, "is empty (0 bytes).", "Copy the log again, or take the run out of `runs`.")
     head = stored.read(4)
@@ -113,7 +114,7 @@ def _too_large(shown: str, max_bytes: int) -> SeasonProblems:
     return refusal(shown, what, "Split the log, or leave out columns that no channel of the rig uses.")
 
 
-def _hashed(stored: BinaryIO, digest: hashlib._Hash) -> Iterator[bytes]:
+def _hashed(stored: BufferedReader, digest: hashlib._Hash) -> Iterator[bytes]:
     while chunk := stored.read(_STORED_CHUNK):
         digest.update(chunk)
         for start in range(0, len(chunk), _PIECE_BYTES):

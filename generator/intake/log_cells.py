@@ -6,7 +6,7 @@ import csv
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from generator.intake.problems import Problem
 
@@ -22,9 +22,7 @@ _INFINITE = re.compile(r"[+-]?inf(?:inity)?", re.IGNORECASE)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:[., '’\u00a0\u202f]\d{3})+(?:[.,]\d+)?", re.ASCII)
 _POSITION = re.compile(r"#([1-9]\d{0,5})", re.ASCII)
 # ISO 8601-1 extended format; the time of day may run past 24 h, as elapsed-time counters do.
-DATE_TIME = (
-    r"(?:19|20|21)\d\d-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?P<offset>Z|[+-]\d\d(?::?\d\d)?)?"
-)
+DATE_TIME = r"(?:19|20|21)\d\d-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?:Z|[+-]\d\d(?::?\d\d)?)?"
 TIME_OF_DAY = r"\d{1,3}:[0-5]\d:[0-5]\d(?:[.,]\d{1,9})?"
 _CLOCK = re.compile(f"{DATE_TIME}|{TIME_OF_DAY}", re.ASCII)
 
@@ -40,9 +38,10 @@ def split_quoted(line: str, delimiter: str) -> tuple[list[str], bool]:
     `" "` stands for any run of blanks and tabs.
     """
     if delimiter == " ":
-        line = line.replace("\t", " ").strip()
+        line = line.replace("\t", " ").strip(" ")
     if '"' not in line:
-        return (line.split() if delimiter == " " else line.split(delimiter)), True
+        cells = line.split(delimiter)
+        return ([cell for cell in cells if cell] if delimiter == " " else cells), True
     reader = csv.reader((line + "\n", ""), delimiter=delimiter, skipinitialspace=True)
     try:
         cells = next(reader, [])
@@ -127,6 +126,17 @@ def find_columns(wanted: str, names: Sequence[str]) -> tuple[int, ...]:
         return stripped
     sought = _folded(wanted)
     return tuple(index for index, name in enumerate(names) if _folded(name) == sought)
+
+
+def count_found(wanted: Iterable[str], names: Sequence[str]) -> int:
+    """How many of the wanted columns `find_columns` would find; quick for many names."""
+    known = {*names, *map(str.strip, names), *map(_folded, names)}
+    found = 0
+    for column in wanted:
+        position = position_of(column)
+        here = {column, column.strip(), _folded(column)}
+        found += position < len(names) if position is not None else not known.isdisjoint(here)
+    return found
 
 
 def shortened(listed: Sequence[Problem], total: int) -> list[Problem]:

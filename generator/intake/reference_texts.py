@@ -121,15 +121,15 @@ class _ThresholdsFile(Record):
 
 
 def load_caution_texts(folders: Sequence[Path]) -> dict[str, CautionText]:
-    """Caution id -> text, from `cautions/ID.md` in each content folder.
+    """Caution id -> text, from `ID.md` in each folder of cautions.
 
-    folders  content folders, the built-in one first; one without `cautions` is passed over
+    folders  `content/cautions` folders, the built-in one first; one that does not exist is passed over
     Raises   SeasonProblems with every fault of every file, and if one of CAUTION_PLACES has no text
     """
     problems: list[Problem] = []
     texts: dict[str, CautionText] = {}
     for folder in folders:
-        for file in sorted((folder / "cautions").glob("*.md")):
+        for file in sorted(folder.glob("*.md")):
             text = _read_text(file, problems)
             caution = read_caution(file.stem, text, str(file), problems) if text is not None else None
             if caution is not None:

@@ -62,6 +62,8 @@ def check_session(
     plans: Mapping[str, BaseModel],
     units: Mapping[str, str],
     problems: list[Problem],
+    *,
+    logs_needed: bool,
 ) -> None:
     """Everything in a session that names something else."""
     report = _Reporter(source, problems)
@@ -95,7 +97,7 @@ def check_session(
     rig = rigs.get(read.rig)
     if rig is not None:
         _check_channels(report, read, rig, contracts, plans)
-    _check_runs(report, read, folder, plans, contracts)
+    _check_runs(report, read, folder, plans, contracts, logs_needed)
 
 
 def _check_treatments(report: _Reporter, read: SessionFile, parts: PartsRead) -> None:
@@ -151,13 +153,18 @@ def _check_channels(
         if lacking:
             report(
                 ("procedures", name),
-                f"needs the channel{'s' if len(lacking) > 1 else ''} {', '.join(lacking)}, which rig '{rig.id}' does not have.",
+                f"needs {', '.join(lacking)}, which rig '{rig.id}' does not have.",
                 f"Add it under `channels:` in rigs/{rig.id}.yaml, or leave this procedure out.",
             )
 
 
 def _check_runs(
-    report: _Reporter, read: SessionFile, folder: Path, plans: Mapping[str, BaseModel], contracts: Contracts
+    report: _Reporter,
+    read: SessionFile,
+    folder: Path,
+    plans: Mapping[str, BaseModel],
+    contracts: Contracts,
+    logs_needed: bool,
 ) -> None:
     ids: dict[str, int] = {}
     places: dict[tuple[str, str, int], int] = {}
@@ -182,14 +189,14 @@ def _check_runs(
         if place in places:
             report(
                 ("runs", index, "repeat"),
-                f"repeat {run.repeat} of {run.procedure} with {run.treatment} is given twice (also run {places[place] + 1}).",
+                f"repeat {run.repeat} of {run.procedure} with {run.treatment} also stands at run {places[place] + 1}.",
                 "Number the repeats of each treatment 1, 2, 3, ...",
             )
         places.setdefault(place, index)
-        _check_log(report, index, run.log, folder)
+        _check_log(report, index, run.log, folder, logs_needed)
 
 
-def _check_log(report: _Reporter, index: int, log: str, folder: Path) -> None:
+def _check_log(report: _Reporter, index: int, log: str, folder: Path, logs_needed: bool = True) -> None:
     path = ("runs", index, "log")
     if log.startswith(("/", "~")) or "\\" in log or ":" in log or ".." in log.split("/"):
         report(
@@ -202,6 +209,8 @@ def _check_log(report: _Reporter, index: int, log: str, folder: Path) -> None:
     try:
         inside = file.resolve().is_relative_to(folder.resolve())
         if not file.exists() and not file.is_symlink():
+            if not logs_needed:
+                return
             there = (
                 sorted(f"logs/{entry.name}" for entry in (folder / "logs").iterdir())
                 if (folder / "logs").is_dir()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,14 @@ from pydantic import ConfigDict, create_model
 
 from generator.intake import references
 from generator.intake.contracts import Contracts
-from generator.intake.parts import PART_MODELS, AnyPart
+from generator.intake.parts import PART_MODELS, AnyPart, Motor
 from generator.intake.problems import Problem, SeasonProblems, suggestion
-from generator.intake.quantities import UnreadableQuantity, conversion, parse_published, parse_quantity
-from generator.intake.rig import CHANNEL_KINDS, Channel, Channels, Rig
+from generator.intake.quantities import UnreadableQuantity, parse_published, parse_quantity
+from generator.intake.rig import Rig
+from generator.intake.rig_units import channels_in_house_units
 from generator.intake.session import Margin, Season, SeasonFile, Session, SessionFile
 from generator.intake.validation import validated
-from generator.intake.yaml_source import YamlSource, read_yaml
+from generator.intake.yaml_source import YamlSource, dotted, read_yaml
 
 NOT_SESSIONS = {"rigs", "parts", "content", "layouts", "photos"}
 PHOTO_ENDINGS = {".jpg", ".jpeg", ".png", ".webp"}
@@ -31,28 +33,59 @@ def session_model(contracts: Contracts) -> type[SessionFile]:
     return create_model("Session", __base__=SessionFile, procedures=(plans, ...))
 
 
-def load_season(folder: Path, contracts: Contracts) -> Season:
-    """Read and check a season.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogPlace:
+    """A log that is there and can be read, whatever else is wrong with its session."""
 
-    folder     the season's folder, as the user named it
-    contracts  procedure name -> what intake must know of it
-    Raises     SeasonProblems with every error found in one pass; the logs' inside is read later
+    file: Path
+    shown: str
+    path: str
+    rig: Rig
+    pole_pairs: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """A season as far as it could be read, with all problems of its YAML files.
+
+    season  None if season.yaml cannot be used; sessions with problems are left out of it
+    logs    logs of sessions with problems, so that their inside is checked in the same pass
     """
-    season, problems = inspect_season(folder, contracts)
-    errors = [problem for problem in problems if problem.severity == "error"]
-    if errors or season is None:
-        raise SeasonProblems(errors)
-    return season
+
+    season: Season | None
+    problems: tuple[Problem, ...]
+    logs: tuple[LogPlace, ...] = ()
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing worse than a warning was found."""
+        return self.season is not None and all(problem.severity != "error" for problem in self.problems)
 
 
-def inspect_season(folder: Path, contracts: Contracts) -> tuple[Season | None, tuple[Problem, ...]]:
+def load_season(folder: Path, contracts: Contracts, *, logs_needed: bool = True) -> Season:
+    """Read and check a season; what is inside the logs is read later.
+
+    folder       the season's folder, as the user named it
+    contracts    procedure name -> what intake must know of it
+    logs_needed  False before bench day: logs that are not there yet are no error
+    Raises       SeasonProblems with every error found in one pass
+    """
+    found = inspect_season(folder, contracts, logs_needed=logs_needed)
+    if not found.sound or found.season is None:
+        raise SeasonProblems(problem for problem in found.problems if problem.severity == "error")
+    return found.season
+
+
+def inspect_season(folder: Path, contracts: Contracts, *, logs_needed: bool = True) -> Inspection:
     """As `load_season`, but gives what could be read beside all problems, warnings too."""
     problems: list[Problem] = []
     shown = str(folder)
     if not folder.is_dir():
         what = "is not a folder." if folder.exists() else "is not there."
-        problems.append(Problem(file=shown, what=what, remedy="Name the folder that holds season.yaml."))
-        return None, tuple(problems)
+        return Inspection(
+            season=None,
+            problems=(Problem(file=shown, what=what, remedy="Name the folder that holds season.yaml."),),
+        )
     source, found = read_yaml(folder / "season.yaml", f"{shown}/season.yaml")
     problems += found
     season_file = validated(source, SeasonFile, problems) if source.data else None
@@ -60,15 +93,18 @@ def inspect_season(folder: Path, contracts: Contracts) -> tuple[Season | None, t
     parts = _read_parts(folder, shown, problems)
     if season_file is not None:
         references.check_aircraft(source, season_file, parts, problems)
-    sessions = _read_sessions(folder, shown, contracts, rigs, parts, season_file, problems)
-    if season_file is None:
-        return None, _in_order(problems)
-    good_rigs = {name: rig for name, rig in rigs.items() if rig is not None}
-    good_parts = {name: part for name, part in parts.items() if part is not None}
-    season = Season.model_construct(
-        folder=str(folder), file=season_file, rigs=good_rigs, parts=good_parts, sessions=tuple(sessions)
-    )
-    return season, _in_order(problems)
+    reader = _SessionReader(folder, shown, contracts, rigs, parts, season_file, problems, logs_needed)
+    sessions = reader.read_all()
+    season = None
+    if season_file is not None:
+        season = Season.model_construct(
+            folder=str(folder),
+            file=season_file,
+            rigs={name: rig for name, rig in rigs.items() if rig is not None},
+            parts={name: part for name, part in parts.items() if part is not None},
+            sessions=tuple(sessions),
+        )
+    return Inspection(season=season, problems=_in_order(problems), logs=tuple(reader.logs))
 
 
 def _in_order(problems: list[Problem]) -> tuple[Problem, ...]:
@@ -121,153 +157,108 @@ def _read_rigs(folder: Path, shown: str, problems: list[Problem]) -> dict[str, R
     rigs: dict[str, Rig | None] = {}
     for name, source in _yaml_files(folder / "rigs", f"{shown}/rigs", problems):
         rig = validated(source, Rig, problems, extra={"id": name}) if source.data else None
-        rigs[name] = None if rig is None else _channels_in_house_units(rig, source, problems)
+        rigs[name] = None if rig is None else channels_in_house_units(rig, source, problems)
     return rigs
 
 
-def _channels_in_house_units(rig: Rig, source: YamlSource, problems: list[Problem]) -> Rig | None:
-    """The rig with the values that carry a channel's own unit turned to house units."""
-    before = len(problems)
-    made: dict[str, Channel] = {}
-    for name, channel in rig.channels.present().items():
+class _SessionReader:
+    """Reads the session folders of a season; holds what all of them are checked against."""
 
-        def fault(field: str, what: str, remedy: str, name: str = name) -> None:
-            path = ("channels", name, field)
-            problems.append(
+    def __init__(
+        self,
+        folder: Path,
+        shown: str,
+        contracts: Contracts,
+        rigs: Mapping[str, Rig | None],
+        parts: Mapping[str, AnyPart | None],
+        season_file: SeasonFile | None,
+        problems: list[Problem],
+        logs_needed: bool,
+    ) -> None:
+        self.folder, self.shown, self.contracts = folder, shown, contracts
+        self.rigs, self.parts, self.season_file = rigs, parts, season_file
+        self.problems, self.logs_needed = problems, logs_needed
+        self.model = session_model(contracts)
+        self.logs: list[LogPlace] = []
+
+    def read_all(self) -> list[Session]:
+        """Every sound session by date."""
+        names = [
+            entry.name
+            for entry in sorted(self.folder.iterdir())
+            if entry.is_dir() and entry.name not in NOT_SESSIONS and not entry.name.startswith(".")
+        ]
+        if not names:
+            self.problems.append(
                 Problem(
-                    file=source.shown,
-                    line=source.line(path),
-                    key=f"channels.{name}.{field}",
-                    what=what,
-                    remedy=remedy,
+                    file=self.shown,
+                    what="holds no session folder.",
+                    remedy="Add a folder with a session.yaml.",
                 )
             )
+        read = [session for session in map(self._read, names) if session is not None]
+        return sorted(read, key=lambda session: (session.file.date, session.id))
 
-        kind, _ = CHANNEL_KINDS[name]
-        has_ends = channel.idle is not None and channel.full is not None
-        if name == "throttle" and has_ends and channel.idle == channel.full:
-            fault("full", "is the same as `idle`.", "Give the readings at idle and at full throttle.")
-        if channel.unit is None:
-            if not (name == "throttle" and has_ends):
-                fault(
-                    "unit",
-                    "is missing.",
-                    "Add the unit of the numbers in the log."
-                    + (" Or give `idle` and `full`." if name == "throttle" else ""),
-                )
-        elif not (name == "time" and channel.unit == "clock") and not (name == "throttle" and has_ends):
-            try:
-                conversion(channel.unit, kind)
-            except UnreadableQuantity as error:
-                fault("unit", error.what, error.remedy)
-        if name != "speed" and (channel.electrical or channel.pulses_per_revolution is not None):
-            fault(
-                "electrical" if channel.electrical else "pulses_per_revolution",
-                "belongs to the speed channel only.",
-                "Remove it here.",
-            )
-        difference = "temperature_difference" if kind == "temperature" else kind
-
-        def house(field: str, value: object, kind: str) -> float | None:
-            if value is None:
-                return None
-            try:
-                return parse_quantity(value, kind)
-            except UnreadableQuantity as error:
-                fault(field, error.what, error.remedy)
-                return None
-
-        span = channel.range
-        made[name] = channel.model_copy(
-            update={
-                "offset": house("offset", channel.offset, difference),
-                "offset_uncertainty": house("offset_uncertainty", channel.offset_uncertainty, difference),
-                "resolution": house("resolution", channel.resolution, difference),
-                "range": None
-                if span is None
-                else (house("range", span[0], kind), house("range", span[1], kind)),
-            }
-        )
-    if len(problems) > before:
-        return None
-    channels: dict[str, Any] = {**dict.fromkeys(Channels.model_fields), **made}
-    return rig.model_copy(update={"channels": Channels.model_construct(None, **channels)})
-
-
-def _read_sessions(
-    folder: Path,
-    shown: str,
-    contracts: Contracts,
-    rigs: Mapping[str, Rig | None],
-    parts: Mapping[str, AnyPart | None],
-    season_file: SeasonFile | None,
-    problems: list[Problem],
-) -> list[Session]:
-    model = session_model(contracts)
-    sessions: list[Session] = []
-    names = [
-        entry.name
-        for entry in sorted(folder.iterdir())
-        if entry.is_dir() and entry.name not in NOT_SESSIONS and not entry.name.startswith(".")
-    ]
-    for name in names:
-        place = f"{shown}/{name}"
-        if not (folder / name / "session.yaml").exists():
-            problems.append(
-                Problem(
-                    file=place,
-                    what="holds no session.yaml.",
-                    remedy="Add one, or move the folder out of the season.",
-                    severity="warning",
-                )
-            )
-            continue
-        if (folder / name).is_symlink():
-            problems.append(
+    def _read(self, name: str) -> Session | None:
+        place, folder = f"{self.shown}/{name}", self.folder / name
+        if folder.is_symlink():
+            self.problems.append(
                 Problem(file=place, what="is a link.", remedy="Put the folder itself into the season.")
             )
-            continue
-        source, found = read_yaml(folder / name / "session.yaml", f"{place}/session.yaml")
-        problems += found
-        if not source.data:
-            continue
-        read = validated(source, model, problems)
+            return None
+        if not (folder / "session.yaml").exists():
+            remedy = "Add one, or move the folder out of the season."
+            self.problems.append(
+                Problem(file=place, what="holds no session.yaml.", remedy=remedy, severity="warning")
+            )
+            return None
+        before = len(self.problems)
+        source, found = read_yaml(folder / "session.yaml", f"{place}/session.yaml")
+        self.problems += found
+        read = validated(source, self.model, self.problems) if source.data else None
         if read is None:
-            references.check_logs_of_faulty(source, folder / name, problems)
-            continue
-        before = len(problems)
+            if self.logs_needed:
+                references.check_logs_of_faulty(source, folder, self.problems)
+            return None
         plans = {
             contract: getattr(read.procedures, contract)
-            for contract in contracts
+            for contract in self.contracts
             if getattr(read.procedures, contract) is not None
         }
-        units = {
-            response: unit for plan in plans for response, unit in contracts[plan].response_units.items()
-        }
+        units = {name: unit for plan in plans for name, unit in self.contracts[plan].response_units.items()}
         references.check_session(
-            source, read, folder / name, rigs, parts, season_file, contracts, plans, units, problems
-        )
-        margins = _margins(source, read, units, problems)
-        conclusion = _conclusion(folder / name, place, problems)
-        rig = rigs.get(read.rig)
-        if rig is None or (len(problems) > before and any(p.severity == "error" for p in problems[before:])):
-            continue
-        photos = tuple(
-            sorted(
-                p.name for p in (folder / name).iterdir() if p.suffix.lower() in PHOTO_ENDINGS and p.is_file()
-            )
-        )
-        sessions.append(
-            Session.model_construct(
-                id=name, file=read, plans=plans, margins=margins, rig=rig,
-                conclusion=conclusion, conclusion_path=f"{place}/conclusion.md", photos=photos,
-            )
+            source, read, folder, self.rigs, self.parts, self.season_file, self.contracts, plans, units,
+            self.problems, logs_needed=self.logs_needed,
         )  # fmt: skip
-    if not names:
-        problems.append(
-            Problem(file=shown, what="holds no session folder.", remedy="Add a folder with a session.yaml.")
-        )
-    return sorted(sessions, key=lambda session: (session.file.date, session.id))
+        margins = _margins(source, read, units, self.problems)
+        conclusion = _conclusion(folder, place, self.problems)
+        rig = self.rigs.get(read.rig)
+        if any(problem.severity == "error" for problem in self.problems[before:]) or rig is None:
+            self._remember_logs(read, rig, folder, place)
+            return None
+        photos = (p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and p.is_file())
+        return Session.model_construct(
+            id=name, file=read, plans=plans, margins=margins, rig=rig, photos=tuple(sorted(photos)),
+            conclusion=conclusion, conclusion_path=f"{place}/conclusion.md",
+        )  # fmt: skip
+
+    def _remember_logs(self, read: SessionFile, rig: Rig | None, folder: Path, place: str) -> None:
+        """Logs of a session with problems that can still be read."""
+        for run in read.runs if rig is not None else ():
+            file = folder / run.log
+            treatment = read.treatments.get(run.treatment)
+            motor = self.parts.get(treatment.motor) if treatment is not None else None
+            inside = file.resolve().is_relative_to(folder.resolve())
+            if rig is not None and isinstance(motor, Motor) and inside and file.is_file():
+                self.logs.append(
+                    LogPlace(
+                        file=file,
+                        shown=f"{place}/{run.log}",
+                        path=run.log,
+                        rig=rig,
+                        pole_pairs=motor.pole_pairs,
+                    )
+                )
 
 
 def _margins(
@@ -290,10 +281,17 @@ def _margins(
                 )
         except UnreadableQuantity as error:
             path = ("matters", response)
+            how = f"Write the unit with the number: {response}: {text} {unit}"
+            remedy = error.remedy if isinstance(text, str) else how
             problems.append(
-                Problem(file=source.shown, line=source.line(path), key=f"matters.{response}", what=error.what,
-                        remedy=error.remedy if isinstance(text, str) else f"Write the unit with the number: {response}: {text} {unit}")
-            )  # fmt: skip
+                Problem(
+                    file=source.shown,
+                    line=source.line(path),
+                    key=dotted(path),
+                    what=error.what,
+                    remedy=remedy,
+                )
+            )
             continue
         margins[response] = margin
     return margins

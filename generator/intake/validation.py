@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import types
 import typing
 from typing import Any, TypeVar, get_args, get_origin
@@ -14,21 +15,50 @@ from generator.intake.yaml_source import YamlSource, dotted
 
 M = TypeVar("M", bound=BaseModel)
 Loc = tuple[str | int, ...]
+PRUNINGS = 6  # a run without its log leaves with the run, a treatment without its motor with the treatment
 
 
 def validated(
     source: YamlSource, model: type[M], problems: list[Problem], *, extra: dict[str, Any] | None = None
 ) -> M | None:
-    """`source.data` as a `model`, or None with the faults added to `problems`.
+    """`source.data` as a `model`; faults are added to `problems`.
 
-    extra  values that do not stand in the file, such as the id taken from its name
+    extra    values that do not stand in the file, such as the id taken from its name
+    Returns  the record; with faults, what is left of it when the faulty keys are taken out, so that the rest
+             is checked in the same pass; None if nothing usable is left. A caller must not build on a
+             record whose file has problems.
     """
-    try:
-        return model.model_validate({**source.data, **(extra or {})})
-    except ValidationError as error:
-        for detail in error.errors(include_url=False):
-            problems.append(_problem(source, model, detail))
-        return None
+    data: dict[str, Any] = copy.deepcopy({**source.data, **(extra or {})})
+    for attempt in range(PRUNINGS):
+        try:
+            return model.model_validate(data)
+        except ValidationError as error:
+            details = error.errors(include_url=False)
+            if attempt == 0:
+                problems += [_problem(source, model, detail) for detail in details]
+            places = {tuple(d["loc"][:-1] if d["type"] == "missing" else d["loc"]) for d in details}
+            # later list items first, so that the places of earlier ones stay true
+            for place in sorted(places, key=lambda loc: [str(part).zfill(9) for part in loc], reverse=True):
+                if not place or not _prune(data, place):
+                    return None
+    return None
+
+
+def _prune(data: Any, place: Loc) -> bool:
+    """Take the value at `place`, or at its nearest existing parent, out of `data`; False if there is none."""
+    parents: list[tuple[Any, str | int]] = []
+    for part in place:
+        inside = isinstance(data, dict) and part in data
+        listed = isinstance(data, list) and isinstance(part, int) and part < len(data)
+        if not (inside or listed):
+            break
+        parents.append((data, part))
+        data = data[part]
+    if not parents:
+        return False
+    holder, last = parents[-1]
+    del holder[last]
+    return True
 
 
 def _problem(source: YamlSource, model: type[BaseModel], detail: ErrorDetails) -> Problem:

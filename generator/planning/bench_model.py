@@ -343,7 +343,9 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
             copper = current * current * winding_ohm
             plain = effective * current * voltage + ripple_copper + ripple_iron + switching + c.own_power_w
             drawn = plain * c.power_factor if plain > 0.0 else plain
-            controller_heat = current * current * c.resistance_ohm + switching + c.own_power_w + (drawn - plain)
+            controller_heat = (
+                current * current * c.resistance_ohm + switching + c.own_power_w + (drawn - plain)
+            )
             bus_a = drawn / voltage
             extra_a = bus_a - effective * current
             friction = friction_still + friction_slope * omega if omega > 0.0 else 0.0
@@ -351,7 +353,8 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
             rows.append(
                 (
                     throttle, effective, omega, voltage + model.wiring_ohm * bus_a, voltage, bus_a,
-                    friction * omega, copper + ripple_copper, ripple_iron, controller_heat, t_winding, t_case, t_controller,
+                    friction * omega, copper + ripple_copper, ripple_iron, controller_heat,
+                    t_winding, t_case, t_controller,
                 )
             )  # fmt: skip
             # heat
@@ -384,7 +387,8 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
     table = np.array(rows, dtype=np.float64).reshape(-1, 13).T
     speed = table[2]
     return BenchTrace(
-        time_s=np.arange(table.shape[1]) * step_s, throttle=table[0], duty=table[1], speed_rad_s=speed,
+        time_s=np.arange(table.shape[1], dtype=np.float64) * step_s,
+        throttle=table[0], duty=table[1], speed_rad_s=speed,
         thrust_n=thrust_of(prop, model.air_density_kg_m3, speed),
         torque_nm=torque_of(prop, model.air_density_kg_m3, speed),
         tap_voltage_v=table[3], voltage_v=table[4], current_a=table[5], friction_w=table[6], winding_w=table[7],

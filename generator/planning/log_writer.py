@@ -51,7 +51,9 @@ def log_bytes(
     """
     mark = f"{SIMULATED_MARK}; seed {seed}"
     numbers = {
-        channel.column: readings[quantity].number(frame[CHANNEL_KINDS[quantity][1]].to_numpy(dtype=np.float64))
+        channel.column: readings[quantity].number(
+            frame[CHANNEL_KINDS[quantity][1]].to_numpy(dtype=np.float64)
+        )
         for quantity, channel in rig.channels.present().items()
     }
     if name.endswith(".parquet"):
@@ -75,7 +77,11 @@ def _parquet(numbers: Mapping[str, np.ndarray], note: str) -> bytes:
 
 
 def _text(
-    numbers: Mapping[str, np.ndarray], places: Sequence[int], rig: Rig, remarks: Sequence[str], line_ending: str
+    numbers: Mapping[str, np.ndarray],
+    places: Sequence[int],
+    rig: Rig,
+    remarks: Sequence[str],
+    line_ending: str,
 ) -> str:
     form = rig.log
     delimiter, comment = form.delimiter or ",", form.comment
@@ -129,7 +135,9 @@ def require_writable(file: Path, session_folder: Path, shown: str, *, force: boo
     """
     inside = file.resolve().is_relative_to(session_folder.resolve())
     if not inside:
-        raise RehearsalRefused(shown, "leads out of the session folder.", "Write a path such as logs/01-hold.csv.")
+        raise RehearsalRefused(
+            shown, "leads out of the session folder.", "Write a path such as logs/01-hold.csv."
+        )
     if file.is_symlink() or (file.exists() and not file.is_file()):
         raise RehearsalRefused(shown, "is not a plain file.", "Choose another name for the log.")
     if not file.exists() or file.stat().st_size == 0:

@@ -14,7 +14,6 @@ from generator.intake.quantities import (
     Frequency,
     Inductance,
     Inertia,
-    Length,
     Ratio,
     Resistance,
     SpeedConstant,
@@ -66,7 +65,9 @@ class SensorTruth(Record):
     """
 
     noise: Any = None
-    correlation_time_s: Time | None = key("correlation_time", "Correlation time of the noise.", default=None, ge=0)
+    correlation_time_s: Time | None = key(
+        "correlation_time", "Correlation time of the noise.", default=None, ge=0
+    )
     zero: Any = None
     zero_drift: Any = None
     gain_error: Ratio | None = None
@@ -80,10 +81,15 @@ class MotorTruth(Record):
     resistance_ohm: Resistance | None = key("resistance", "True terminal resistance.", default=None, gt=0)
     inductance_h: Inductance | None = key("inductance", "True inductance.", default=None, gt=0)
     inertia_kg_m2: Inertia | None = key("inertia", "True inertia of the bell.", default=None, gt=0)
-    free_run_slope: Ratio | None = key("free_run_slope", "Share of I0 that grows with speed.", default=None, ge=0, le=1)
+    free_run_slope: Ratio | None = key(
+        "free_run_slope", "Share of I0 that grows with speed.", default=None, ge=0, le=1
+    )
     bearing_torque_nm: Torque | None = key("bearing_torque", "Extra friction.", default=None, ge=0)
     ripple_iron_ohm: Resistance | None = key(
-        "ripple_iron", "Resistance seen by the ripple's voltage at 24 kHz; `0 ohm` leaves that loss out.", default=None, ge=0
+        "ripple_iron",
+        "Resistance seen by the ripple's voltage at 24 kHz; `0 ohm` leaves that loss out.",
+        default=None,
+        ge=0,
     )
     ripple_copper_factor: Factor | None = None
     winding_to_case_k_w: HeatResistance | None = None
@@ -93,7 +99,9 @@ class MotorTruth(Record):
 class ControllerTruth(Record):
     """True values of a controller."""
 
-    switching_time_s: Time | None = key("switching_time", "Effective time of one switching loss.", default=None, ge=0)
+    switching_time_s: Time | None = key(
+        "switching_time", "Effective time of one switching loss.", default=None, ge=0
+    )
     slew_time_s: Time | None = key("slew_time", "Time from idle to full output.", default=None, gt=0)
     brakes: bool | None = None
     to_air_k_w: HeatResistance | None = None
@@ -111,9 +119,15 @@ class PropellerTruth(Record):
 class SourceTruth(Record):
     """True values of a supply or pack."""
 
-    resistance_ohm: Resistance | None = key("resistance", "True internal resistance at 25 °C.", default=None, gt=0)
-    state_of_charge: Ratio | None = key("state_of_charge", "At the start of each run.", default=None, gt=0, le=1)
-    state_of_charge_scatter: Ratio = key("state_of_charge_scatter", "Its scatter from run to run.", default=0.0, ge=0)
+    resistance_ohm: Resistance | None = key(
+        "resistance", "True internal resistance at 25 °C.", default=None, gt=0
+    )
+    state_of_charge: Ratio | None = key(
+        "state_of_charge", "At the start of each run.", default=None, gt=0, le=1
+    )
+    state_of_charge_scatter: Ratio = key(
+        "state_of_charge_scatter", "Its scatter from run to run.", default=0.0, ge=0
+    )
 
 
 class TreatmentTruth(Record):
@@ -127,8 +141,12 @@ class TreatmentTruth(Record):
     bearing_torque_nm: Torque = key("bearing_torque", "Extra friction.", default=0.0, ge=0)
     vibration: Factor = 1.0
     propeller: Id | None = Field(None, description="The propeller really fitted, swapped by mistake.")
-    pack_temperature_k: Temperature | None = key("pack_temperature", "Of the pack at the start.", default=None, gt=0)
-    gains: dict[ChannelName, Factor] = Field({}, description="Gain of a channel that moved for this treatment.")
+    pack_temperature_k: Temperature | None = key(
+        "pack_temperature", "Of the pack at the start.", default=None, gt=0
+    )
+    gains: dict[ChannelName, Factor] = Field(
+        {}, description="Gain of a channel that moved for this treatment."
+    )
 
 
 class Scatter(Record):
@@ -175,12 +193,12 @@ class Rehearsal(Record):
     )
     scatter: Scatter = Scatter.model_construct()
     drift: Drift = Drift.model_construct()
-    sensors: dict[ChannelName, SensorTruth] = {}
-    motors: dict[Id, MotorTruth] = {}
-    controllers: dict[Id, ControllerTruth] = {}
-    propellers: dict[Id, PropellerTruth] = {}
-    sources: dict[Id, SourceTruth] = {}
-    treatments: dict[Id, TreatmentTruth] = {}
+    sensors: dict[ChannelName, SensorTruth] = Field({})
+    motors: dict[Id, MotorTruth] = Field({})
+    controllers: dict[Id, ControllerTruth] = Field({})
+    propellers: dict[Id, PropellerTruth] = Field({})
+    sources: dict[Id, SourceTruth] = Field({})
+    treatments: dict[Id, TreatmentTruth] = Field({})
     faults: dict[Id, tuple[Fault, ...]] = Field({}, description="Faults by run.")
     about: str | None = None
 
@@ -205,7 +223,13 @@ def load_rehearsal(file: Path, shown: str | None = None) -> Rehearsal:
         except UnreadableQuantity as fault:
             dotted = ".".join(str(part) for part in path)
             found.append(
-                Problem(file=source.shown, line=source.line(path), key=dotted, what=fault.what, remedy=fault.remedy)
+                Problem(
+                    file=source.shown,
+                    line=source.line(path),
+                    key=dotted,
+                    what=fault.what,
+                    remedy=fault.remedy,
+                )
             )
             return None
 

@@ -56,6 +56,7 @@ class RigTruth:
 
 def draw_rig_truth(rig: Rig, rehearsal: Rehearsal, rng: np.random.Generator) -> RigTruth:
     """Shared errors: as rehearsal.yaml states them, else drawn from the rig's stated standard uncertainties."""
+    stated: Mapping[str, SensorTruth] = {str(name): truth for name, truth in rehearsal.sensors.items()}
     gains: dict[str, float] = {}
     offsets: dict[str, float] = {}
     for name, channel in rig.channels.present().items():
@@ -63,7 +64,7 @@ def draw_rig_truth(rig: Rig, rehearsal: Rehearsal, rng: np.random.Generator) -> 
         offset = float(rng.standard_normal()) * float(channel.offset_uncertainty or 0.0)
         if name == "time":
             continue
-        hidden = rehearsal.sensors.get(name)  # type: ignore[call-overload]
+        hidden = stated.get(name)
         gains[name] = gain if hidden is None or hidden.gain_error is None else hidden.gain_error
         offsets[name] = offset if hidden is None or hidden.offset_error is None else hidden.offset_error
     return RigTruth(gains=gains, offsets=offsets)
@@ -86,7 +87,9 @@ def true_frame(
     speed = trace.speed_rad_s
     tip_m_s = np.maximum(0.5 * model.propeller.diameter_m * speed, 1.0)
     sound = (
-        SOUND_AT_110_M_S_DB + SOUND_PER_DECADE_DB * np.log10(tip_m_s / 110.0) - 20.0 * math.log10(max(distance_m, 0.05))
+        SOUND_AT_110_M_S_DB
+        + SOUND_PER_DECADE_DB * np.log10(tip_m_s / 110.0)
+        - 20.0 * math.log10(max(distance_m, 0.05))
     )
     loud = 10.0 * np.log10(10.0 ** (sound / 10.0) + 10.0 ** (background_db / 10.0))
     shake = np.hypot(BACKGROUND_VIBRATION_M_S2, vibration * VIBRATION_M_PER_RAD2 * speed**2)
@@ -119,7 +122,9 @@ class Reading:
 
     def number(self, house: Array) -> Array:
         """The logger's number, rounded to its step. Shape (n,); NaN stays NaN."""
-        return np.asarray(np.round((house - self.zero) / self.scale / self.step) * self.step, dtype=np.float64)
+        return np.asarray(
+            np.round((house - self.zero) / self.scale / self.step) * self.step, dtype=np.float64
+        )
 
     def house(self, number: Array) -> Array:
         """House value of a logger's number. Shape (n,)."""
@@ -142,7 +147,9 @@ def reading_of(name: str, channel: Channel, pole_pairs: int) -> Reading:
         step = 1.0 if channel.resolution is None else abs(float(channel.resolution) * span)
         return Reading(zero=-channel.idle / span, scale=1.0 / span, step=step)
     unit = channel.unit
-    convert: Callable[[float], float] = conversion(unit, kind) if unit is not None and unit != "clock" else float
+    convert: Callable[[float], float] = (
+        conversion(unit, kind) if unit is not None and unit != "clock" else float
+    )
     zero = float(convert(0.0))
     scale = float(convert(1.0)) - zero
     fine = float(channel.resolution) if channel.resolution else NO_DIGITS_GIVEN.get(name, SMALLEST_STEP)
@@ -181,6 +188,7 @@ def log_of(
     wander = np.clip(rng.standard_normal(count) * rehearsal.jitter_s, -0.3 * interval, 0.3 * interval)
     wander[0] = max(wander[0], 0.0)
     channels = rig.channels.present()
+    stated: Mapping[str, SensorTruth] = {str(name): truth for name, truth in rehearsal.sensors.items()}
     readings = {name: reading_of(name, channel, pole_pairs) for name, channel in channels.items()}
     clock = readings["time"]
     time = clock.house(clock.number(np.arange(count) * interval + wander))
@@ -193,8 +201,18 @@ def log_of(
         lagged = _lagged(truth[column].to_numpy(dtype=np.float64), channel.lag_s, step_s)
         values = np.interp(time, inner, lagged)
         values = _with_errors(
-            values, name, rehearsal.sensors.get(name), shared, gains.get(name, 1.0), turning, time, interval, rng  # type: ignore[call-overload]
+            values,
+            name,
+            stated.get(name),
+            shared,
+            gains.get(name, 1.0),
+            turning,
+            time,
+            interval,
+            rng,
         )
+        if name == "vibration":
+            values = np.abs(values)  # the logger shows a magnitude
         for fault in (item for item in faults if item.channel == name):
             _break(values, time, fault)
         if channel.range is not None:

@@ -103,7 +103,12 @@ class Assumptions:
 
 
 def bench_model(
-    season: Season, session: Session, treatment_id: str, rehearsal: Rehearsal, draws: RunDraws, assumed: Assumptions
+    season: Season,
+    session: Session,
+    treatment_id: str,
+    rehearsal: Rehearsal,
+    draws: RunDraws,
+    assumed: Assumptions,
 ) -> BenchModel:
     """The bench as it truly is for one run of a treatment.
 
@@ -116,13 +121,17 @@ def bench_model(
     if truth.propeller is not None:
         fitted = season.parts.get(truth.propeller)
         if not isinstance(fitted, Propeller):
-            raise ValueError(f"rehearsal.yaml: treatments.{treatment_id}.propeller: no propeller '{truth.propeller}'")
+            raise ValueError(
+                f"rehearsal.yaml: treatments.{treatment_id}.propeller: no propeller '{truth.propeller}'"
+            )
         propeller = fitted
     source = season.source(treatment)
     air = session.file.air
     air_k = air.temperature_k + draws.air_temperature_k
     return BenchModel(
-        motor=_motor(motor, rehearsal.motors.get(motor.id, MotorTruth.model_construct()), truth, draws, assumed),
+        motor=_motor(
+            motor, rehearsal.motors.get(motor.id, MotorTruth.model_construct()), truth, draws, assumed
+        ),
         controller=_controller(
             controller,
             rehearsal.controllers.get(controller.id, ControllerTruth.model_construct()),
@@ -131,7 +140,11 @@ def bench_model(
             assumed,
         ),
         propeller=_propeller(
-            propeller, rehearsal.propellers.get(propeller.id, PropellerTruth.model_construct()), truth, draws, assumed
+            propeller,
+            rehearsal.propellers.get(propeller.id, PropellerTruth.model_construct()),
+            truth,
+            draws,
+            assumed,
         ),
         source=_source(
             source,
@@ -158,7 +171,9 @@ def _motor(
     winding = (ASSUMED_KV_RPM_V / kv) ** 2
     stated = hidden.resistance_ohm or part.terminal_resistance_ohm
     resistance = assumed.take(stated, ASSUMED_RESISTANCE_OHM * winding, f"{name}: terminal resistance in Ω")
-    free_run_v = assumed.take(part.free_run_voltage_v, ASSUMED_FREE_RUN_V, f"{name}: voltage of the free-run current in V")
+    free_run_v = assumed.take(
+        part.free_run_voltage_v, ASSUMED_FREE_RUN_V, f"{name}: voltage of the free-run current in V"
+    )
     free_run_a = assumed.take(
         part.free_run_current_a, ASSUMED_FREE_RUN_A * kv / ASSUMED_KV_RPM_V, f"{name}: free-run current in A"
     )
@@ -180,13 +195,17 @@ def _motor(
         free_run_current_a=free_run_a,
         free_run_speed_rad_s=kv * RPM * (free_run_v - free_run_a * resistance),
         free_run_slope=assumed.take(
-            hidden.free_run_slope, ASSUMED_FREE_RUN_SLOPE, f"{name}: share of the free-run current that grows with speed"
+            hidden.free_run_slope,
+            ASSUMED_FREE_RUN_SLOPE,
+            f"{name}: share of the free-run current that grows with speed",
         ),
         inductance_h=inductance,
         inertia_kg_m2=inertia * truth.inertia,
         bearing_torque_nm=(hidden.bearing_torque_nm or 0.0) + truth.bearing_torque_nm,
         ripple_copper_factor=assumed.take(
-            hidden.ripple_copper_factor, ASSUMED_RIPPLE_COPPER_FACTOR, f"{name}: resistance to ripple over resistance"
+            hidden.ripple_copper_factor,
+            ASSUMED_RIPPLE_COPPER_FACTOR,
+            f"{name}: resistance to ripple over resistance",
         ),
         ripple_iron_ohm=assumed.take(
             hidden.ripple_iron_ohm, ASSUMED_RIPPLE_IRON_OHM, f"{name}: eddy resistance at 24 kHz in Ω"
@@ -201,14 +220,22 @@ def _motor(
 
 
 def _controller(
-    part: Controller, hidden: ControllerTruth, truth: TreatmentTruth, treatment: Treatment, assumed: Assumptions
+    part: Controller,
+    hidden: ControllerTruth,
+    truth: TreatmentTruth,
+    treatment: Treatment,
+    assumed: Assumptions,
 ) -> ControllerModel:
     name = part.id
     rated = assumed.take(part.continuous_current_a, ASSUMED_CONTROLLER_A, f"{name}: continuous current in A")
     mass = assumed.take(part.mass_kg, ASSUMED_CONTROLLER_MASS_KG, f"{name}: mass in kg")
-    to_air = assumed.take(hidden.to_air_k_w, ASSUMED_CONTROLLER_TO_AIR_K_W, f"{name}: controller to air in K/W")
+    to_air = assumed.take(
+        hidden.to_air_k_w, ASSUMED_CONTROLLER_TO_AIR_K_W, f"{name}: controller to air in K/W"
+    )
     return ControllerModel(
-        resistance_ohm=assumed.take(part.resistance_ohm, ASSUMED_CONTROLLER_OHM, f"{name}: path resistance in Ω"),
+        resistance_ohm=assumed.take(
+            part.resistance_ohm, ASSUMED_CONTROLLER_OHM, f"{name}: path resistance in Ω"
+        ),
         frequency_hz=assumed.take(
             part.switching_frequency_hz, ASSUMED_SWITCHING_HZ, f"{name}: switching frequency in Hz"
         ),
@@ -218,7 +245,8 @@ def _controller(
         # The draw at standstill is part of the current's zero, so it is left out here as well.
         own_power_w=0.0,
         current_limit_a=CURRENT_LIMIT_OVER_RATED * rated,
-        slew_per_s=1.0 / assumed.take(hidden.slew_time_s, ASSUMED_SLEW_S, f"{name}: idle to full output in s"),
+        slew_per_s=1.0
+        / assumed.take(hidden.slew_time_s, ASSUMED_SLEW_S, f"{name}: idle to full output in s"),
         output_cap=treatment.output_cap,
         brakes=True if hidden.brakes is None else hidden.brakes,
         capacity_j_k=CONTROLLER_J_K_PER_KG * mass,
@@ -238,9 +266,7 @@ def _propeller(
     guess_cp = (2.0 / math.pi) ** 0.5 * ct**1.5 / ASSUMED_FIGURE_OF_MERIT
     cp = assumed.take(hidden.power_coefficient, guess_cp, f"{name}: power coefficient")
     mass = assumed.take(part.mass_kg, ASSUMED_PROPELLER_MASS_KG, f"{name}: mass in kg")
-    inertia = assumed.take(
-        part.inertia_kg_m2, mass * part.diameter_m**2 / 24.0, f"{name}: inertia in kg·m²"
-    )
+    inertia = assumed.take(part.inertia_kg_m2, mass * part.diameter_m**2 / 24.0, f"{name}: inertia in kg·m²")
     return PropellerModel(
         diameter_m=part.diameter_m,
         thrust_coefficient=ct * truth.thrust * draws.thrust,
@@ -270,7 +296,9 @@ def _source(
         return SourceModel(
             cells=cells,
             cell_curve=((1.0, volts),),
-            resistance_ohm=assumed.take(hidden.resistance_ohm, ASSUMED_SUPPLY_OHM, f"{name}: source resistance in Ω"),
+            resistance_ohm=assumed.take(
+                hidden.resistance_ohm, ASSUMED_SUPPLY_OHM, f"{name}: source resistance in Ω"
+            ),
             current_limit_a=part.current_limit_a,
             capacity_c=1.0,
             state_of_charge=1.0,

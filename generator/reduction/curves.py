@@ -1,12 +1,13 @@
 """Curves through step means: shape-preserving interpolation with its uncertainty, never beyond the ends.
 
-Two ways are given. `interpolate` works in the plain values, `interpolate_power_law` in their logarithms. Thrust
-goes about with n² and power with n³, and in logarithms a power law is a straight line: there the second way is
-exact. With even steps from 20 to 100 % speed the first errs, at the low end, by up to 1.4 % of the thrust and
-12 % of the power with five steps, by 0.5 % and 2.7 % with eight. With an idle power of 2 % of the full power on top
-of the cube law both err about alike (4 to 5 % with five steps, 1 % with eight). The tests hold these figures. So
-take the power-law way for speed, thrust, torque, power and current wherever all values are above zero, and
-the plain way for temperatures, efficiencies and anything that may be zero or negative.
+Two ways are given. `interpolate` works in the plain values, `interpolate_power_law` in their logarithms.
+Thrust goes about with n² and power with n³, and in logarithms a power law is a straight line: there the
+second way is exact. With even steps from 20 to 100 % speed the first errs, at the low end, by up to 1.4 % of
+the thrust and 12 % of the power with five steps, by 0.5 % and 2.7 % with eight. With an idle power of 2 % of
+the full power on top of the cube law both err about alike (4 to 5 % with five steps, 1 % with eight). The
+tests hold these figures. So take the power-law way for speed, thrust, torque, power and current wherever all
+values are above zero, and the plain way for temperatures, efficiencies and anything that may be zero or
+negative.
 """
 
 from __future__ import annotations
@@ -116,7 +117,8 @@ def _averaged(x: Array, y: Array, u_y: Array) -> tuple[float, float, float]:
     mean = float(weights @ y)
     internal = float(np.sqrt(weights**2 @ u_y**2))
     external = float(np.sqrt(weights @ (y - mean) ** 2 / (x.size - 1)))
-    return float(weights @ x), mean, max(internal, external)
+    place = float(x[0]) if x[0] == x[-1] else float(weights @ x)  # a repeated setpoint stays as it is
+    return place, mean, max(internal, external)
 
 
 def _require_inside(curve: Curve, x: Array) -> Array:

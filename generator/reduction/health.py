@@ -23,15 +23,20 @@ Kind = Literal[
 GAP_FACTOR = 5.0
 # A repeat run is stuck or clipped if so many times longer than nine in ten of the other runs.
 STUCK_FACTOR = 10.0
-CLIPPED_FACTOR = 3.0
+# In a channel that hardly ever repeats a value a shorter pile-up already means something.
+CLIPPED_FACTOR_FINE = 3.0
 # With fewer changes than this a channel does not show how long its repeat runs usually are.
 FEWEST_RUNS = 20
 LONGEST_SPIKE = 3
-SPIKE_SIGMA = 6.0
+SPIKE_SIGMA = 7.0
 SPIKE_JUMPS = 4.0
+SPIKE_NEXT_JUMPS = 1.5
 SPIKE_SHARE_OF_RANGE = 0.02
 SPIKE_GRID_STEPS = 2.5
+FEWEST_GRID_JUMPS = 4
 NOISE_WINDOW = 51
+# Median distance of normal samples from their running median of seven, by simulation (test_health.py).
+OFF_MEDIAN = 0.551
 JUMP_WINDOW = 15
 
 
@@ -220,8 +225,8 @@ def find_stuck(
     min_duration_s  shorter repeats are never reported
     rest_value      a stretch at this very value is not reported where it opens or closes the record: a
                     stopped speed sensor reads zero. None judges those too.
-    ignore          shape (n,), True in rows not to judge: rest before and after the run, off times of a soak. A
-                    coarse channel at rest may well repeat one value, so give its rest here.
+    ignore          shape (n,), True in rows not to judge: rest before and after the run, off times of a soak.
+                    A coarse channel at rest may well repeat one value, so give its rest here.
     Returns         findings. Coarse resolution, or a slow sensor in a fast log, repeats values by nature: a
                     repeat must be ten times longer than nine in ten of the channel's other repeats, and a
                     channel with twenty changes or fewer is not judged at all. Commanded channels hold their
@@ -291,7 +296,8 @@ def find_clipped(
         for extreme, word in ((float(finite.max()), "largest"), (float(finite.min()), "smallest")):
             if usual is None or (word == "smallest" and extreme == 0.0):
                 continue
-            for place in np.flatnonzero((values[starts] == extreme) & (lengths > CLIPPED_FACTOR * usual)):
+            factor = CLIPPED_FACTOR_FINE if usual < 2 else STUCK_FACTOR
+            for place in np.flatnonzero((values[starts] == extreme) & (lengths > factor * usual)):
                 stretch = (int(starts[place]), int(starts[place] + lengths[place]) - 1)
                 clipped.setdefault(stretch, f"piled up at the channel's {word} value, {extreme:.6g}")
     return tuple(
@@ -302,13 +308,30 @@ def find_clipped(
 
 
 def _grid_step(values: Array) -> float:
-    """Step of a channel with coarse resolution, 0 if its values lie on no grid."""
-    steps = np.diff(np.unique(values))
-    if steps.size == 0:
+    """Step of a channel with coarse resolution; 0 if its values lie on no grid or do not flicker by one step."""
+    levels = np.diff(np.unique(values))
+    step = float(levels.min()) if levels.size else 0.0
+    if step <= 1e-9 * float(levels.sum()):  # one level only, or rounding of computed values
         return 0.0
-    smallest = float(steps.min())
-    multiples = steps / smallest
-    return smallest if bool((np.abs(multiples - np.round(multiples)) < 1e-3).all()) else 0.0
+    multiples = levels / step
+    on_grid = bool((np.abs(multiples - np.round(multiples)) < 1e-3).all())
+    flickers = int((np.abs(np.abs(np.diff(values)) / step - 1.0) < 1e-3).sum())
+    return step if on_grid and flickers >= FEWEST_GRID_JUMPS else 0.0
+
+
+def _local_noise(off: Array) -> Array:
+    """Noise round about each sample: the larger of what the fifty samples before and after it show.
+
+    The larger, because where a quiet stretch borders on a noisy one, its noise is no spike.
+    """
+    half = NOISE_WINDOW // 2
+    if off.size <= NOISE_WINDOW:
+        return np.full(off.size, float(np.median(off)) / OFF_MEDIAN)
+    middle: Array = median_filter(off, size=NOISE_WINDOW, mode="nearest") / OFF_MEDIAN
+    rows = np.arange(off.size)
+    before = middle[np.clip(rows - half, half, off.size - 1 - half)]
+    after = middle[np.clip(rows + half, half, off.size - 1 - half)]
+    return np.maximum(before, after)
 
 
 def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[HealthFinding, ...]:
@@ -332,7 +355,7 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
     x = np.interp(rows, rows[known], values[known])
     middle = median_filter(x, size=2 * LONGEST_SPIKE + 1, mode="nearest")
     off = np.abs(x - middle)
-    noise = 1.4826 * median_filter(off, size=NOISE_WINDOW, mode="nearest")
+    noise = _local_noise(off)
     low, high = (float(v) for v in np.percentile(x, (0.5, 99.5)))
     floor = max(SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * _grid_step(values[known]))
     # Rounding of a computed channel must not count where everything else is constant.
@@ -349,7 +372,10 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
             (jumps[max(first - 1 - JUMP_WINDOW, 0) : first - 1], jumps[last + 1 : last + 1 + JUMP_WINDOW])
         )
         usual = float(np.median(near)) if near.size else 0.0
-        if min(jumps[first - 1], jumps[last]) <= SPIKE_JUMPS * usual:
+        left = jumps[first - 2] if first >= 2 else 0.0
+        right = jumps[last + 1] if last + 1 < jumps.size else 0.0
+        least = max(SPIKE_JUMPS * usual, SPIKE_NEXT_JUMPS * left, SPIKE_NEXT_JUMPS * right)
+        if min(jumps[first - 1], jumps[last]) <= least:
             continue
         detail = f"off its surroundings by {height:.4g}, noise there {noise[first]:.3g}"
         findings.append(_stretch_finding("spike", channel, time_s, first, last, detail))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,9 @@ from scipy.ndimage import median_filter
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+LONGEST_BRIDGE_S = 0.5  # longer stretches without a reading stay without one; our own choice, no source
+# A window needs this share of the samples that would fit in it; our own choice, no source.
+FEWEST_SHARE = 0.5
 SMOOTHING_S = 0.1  # shorter excursions than this do not end a hold; our own choice, no source
 EDGE_S = 0.05  # the ends of a hold may already belong to the next transition; our own choice, no source
 # Largest change of speed over a window that still counts as no trend. A window is corrected for its mean
@@ -35,14 +39,24 @@ class Stretch:
 
 
 def smoothed(time_s: Array, values: Array, span_s: float = SMOOTHING_S) -> Array:
-    """Running median over `span_s`; missing samples bridged by straight lines. Shape (n,)."""
+    """Running median over `span_s`; shape (n,).
+
+    Missing samples are bridged by straight lines, but for no longer than LONGEST_BRIDGE_S (or three sampling
+    intervals of a slow log): a speed sensor that reads nothing at standstill must not seem to run on.
+    """
     good = np.isfinite(values)
     if not bool(good.any()):
         return np.full(values.shape, np.nan)
     bridged = np.interp(time_s, time_s[good], values[good])
     interval = float(np.median(np.diff(time_s))) if time_s.size > 1 else span_s
     width = max(1, round(span_s / interval)) | 1
-    return np.asarray(median_filter(bridged, size=width, mode="nearest"), dtype=np.float64)
+    smooth = np.asarray(median_filter(bridged, size=width, mode="nearest"), dtype=np.float64)
+    longest = max(LONGEST_BRIDGE_S, 3.0 * interval)
+    for first, last in stretches(~good):
+        start, stop = time_s[max(first - 1, 0)], time_s[min(last + 1, time_s.size - 1)]
+        if stop - start > longest:
+            smooth[first : last + 1] = np.nan
+    return smooth
 
 
 def stretches(mask: Mask) -> list[tuple[int, int]]:
@@ -72,66 +86,122 @@ def trend_share(time_s: Array, values: Array) -> float:
     return abs(slope * float(time[-1] - time[0]) / mean) if mean else float("inf")
 
 
+def _steady_level(time_s: Array, values: Array, start_s: float, stop_s: float, interval_s: float) -> float | None:
+    """Median of a window that holds enough samples and has no trend, else None."""
+    first, last = np.searchsorted(time_s, (start_s, stop_s + 1e-9 * interval_s), side="left")
+    part = values[first:last]
+    expected = (stop_s - start_s) / interval_s
+    if int(np.isfinite(part).sum()) < FEWEST_SHARE * expected:
+        return None
+    if trend_share(time_s[first:last], part) > LARGEST_TREND:
+        return None
+    return float(np.nanmedian(part))
+
+
 def last_steady(
     time_s: Array, values: Array, target: float, *, tolerance: float, settle_s: float, window_s: float
 ) -> Stretch | None:
     """The last `window_s` in which values stay within tolerance of target and have no trend.
 
     settle_s  time left out after the level is reached [s]
-    Returns   None if there is no such window
+    Returns   None if there is no such window, or only windows of which less than half was recorded
     """
+    if time_s.size < 3:
+        return None
+    interval = float(np.median(np.diff(time_s)))
     for stretch in reversed(within(time_s, values, target, tolerance)):
         stop = stretch.stop_s - EDGE_S
-        while stop - window_s >= stretch.start_s + settle_s:
-            rows = (time_s >= stop - window_s) & (time_s <= stop)
-            if trend_share(time_s[rows], values[rows]) <= LARGEST_TREND:
-                level = float(np.nanmedian(values[rows]))
+        while stop - window_s >= stretch.start_s + settle_s - 1e-9 * window_s:
+            level = _steady_level(time_s, values, stop - window_s, stop, interval)
+            if level is not None:
                 return Stretch(start_s=stop - window_s, stop_s=stop, level=level)
             stop -= window_s / 10.0
     return None
 
 
 def nearest_plateau(time_s: Array, values: Array, target: float, window_s: float) -> Stretch | None:
-    """The stretch of at least `window_s` nearest to a target that was not reached, or None."""
+    """The steady window nearest in level to a target that was not held, within 40 % of it; None without one.
+
+    Steady is what `last_steady` means by it: no trend, and smoothed values within 2 % of the window's level.
+    """
+    if time_s.size < 3:
+        return None
+    interval = float(np.median(np.diff(time_s)))
+    smooth = smoothed(time_s, values)
     best: Stretch | None = None
-    for width in (0.05, 0.1, 0.2, 0.4):
-        for stretch in within(time_s, values, target, width):
-            if stretch.lasts_s >= window_s and (
-                best is None or abs(stretch.level - target) < abs(best.level - target)
-            ):
-                best = stretch
-        if best is not None:
-            return best
-    return None
+    for stretch in within(time_s, values, target, 0.4):
+        stop = stretch.stop_s
+        while stop - window_s >= stretch.start_s:
+            level = _steady_level(time_s, values, stop - window_s, stop, interval)
+            if level is not None and (best is None or abs(level - target) < abs(best.level - target)):
+                first, last = np.searchsorted(time_s, (stop - window_s, stop))
+                if float(np.abs(smooth[first:last] - level).max()) <= 0.02 * abs(level):
+                    best = Stretch(start_s=stop - window_s, stop_s=stop, level=level)
+            stop -= window_s / 10.0
+    return best
 
 
 def plateaus(time_s: Array, values: Array, *, tolerance: float, min_duration_s: float) -> list[Stretch]:
-    """Stretches of at least `min_duration_s` in which values stay within ± tolerance (absolute) of their start.
+    """Stretches of at least `min_duration_s` in which values stay within ± tolerance (absolute) of their median.
 
-    For commands that move in steps. A slow ramp breaks into many short stretches and gives none.
+    For commands that move in steps, whether at once or along a slope. A slow ramp breaks into short
+    stretches; one that takes `min_duration_s` for twice the tolerance cannot be told from a level.
     """
+    if time_s.size == 0:
+        return []
     smooth = smoothed(time_s, values, min(SMOOTHING_S, min_duration_s / 5.0))
     found: list[Stretch] = []
-    jumps = np.flatnonzero(np.abs(np.diff(smooth)) > tolerance) + 1
-    edges = np.concatenate(([0], jumps, [smooth.size]))
-    for first, stop in itertools.pairwise(edges):
-        part = smooth[first:stop]
-        lasts = float(time_s[stop - 1] - time_s[first])
-        if lasts >= min_duration_s and float(part.max() - part.min()) <= 2.0 * tolerance:
-            found.append(
-                Stretch(
-                    start_s=float(time_s[first]), stop_s=float(time_s[stop - 1]), level=float(np.median(part))
-                )
-            )
+    for first, last in _level_runs(smooth, 2.0 * tolerance):
+        level = float(np.median(smooth[first : last + 1]))
+        near = np.flatnonzero(np.abs(smooth[first : last + 1] - level) <= tolerance)
+        start, stop = float(time_s[first + near[0]]), float(time_s[first + near[-1]])
+        if stop - start >= min_duration_s:
+            found.append(Stretch(start_s=start, stop_s=stop, level=level))
     return found
 
 
+def _level_runs(values: Array, width: float) -> list[tuple[int, int]]:
+    """First and last row of consecutive runs, each as long as its values span no more than `width`."""
+    runs: list[tuple[int, int]] = []
+    first, low, high = -1, 0.0, 0.0
+    for row, value in enumerate(values.tolist()):
+        if math.isnan(value):
+            if first >= 0:
+                runs.append((first, row - 1))
+            first = -1
+        elif first < 0:
+            first, low, high = row, value, value
+        else:
+            low, high = min(low, value), max(high, value)
+            if high - low > width:
+                runs.append((first, row - 1))
+                first, low, high = row, value, value
+    if first >= 0:
+        runs.append((first, values.size - 1))
+    return runs
+
+
 def matched(found: Sequence[Stretch], wanted: Sequence[float], tolerance: float) -> list[Stretch | None]:
-    """For each wanted level in order, the next found stretch within ± tolerance (absolute), or None."""
-    result: list[Stretch | None] = []
-    place = 0
-    for level in wanted:
-        hit = next((i for i in range(place, len(found)) if abs(found[i].level - level) <= tolerance), None)
-        result.append(None if hit is None else found[hit])
-        place = place if hit is None else hit + 1
+    """For each wanted level, in order, the found stretch within ± tolerance (absolute) that is it, or None.
+
+    As many as possible are matched with both orders kept, so that one missing step does not take a later one
+    of the same level; of equally good ways the later stretches are taken, as a repeated step replaces the
+    first. Source: longest common subsequence by dynamic programming (textbook).
+    """
+    rows, columns = len(wanted), len(found)
+    fits = [[abs(stretch.level - level) <= tolerance for stretch in found] for level in wanted]
+    most = [[0] * (columns + 1) for _ in range(rows + 1)]
+    for i, j in itertools.product(range(rows), range(columns)):
+        taken = most[i][j] + 1 if fits[i][j] else 0
+        most[i + 1][j + 1] = max(most[i][j + 1], most[i + 1][j], taken)
+    result: list[Stretch | None] = [None] * rows
+    i, j = rows, columns
+    while i and j:
+        if fits[i - 1][j - 1] and most[i][j] == most[i - 1][j - 1] + 1:
+            result[i - 1] = found[j - 1]
+            i, j = i - 1, j - 1
+        elif most[i][j] == most[i][j - 1]:
+            j -= 1
+        else:
+            i -= 1
     return result

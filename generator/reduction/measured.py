@@ -67,7 +67,8 @@ def components(measured: Number) -> tuple[float, tuple[Component, ...]]:
 
 def nominal(measured: Number) -> float:
     """The number without its uncertainty."""
-    return float(getattr(measured, "nominal_value", measured))
+    value: Any = getattr(measured, "nominal_value", measured)
+    return float(value)
 
 
 class RigErrors:

@@ -155,8 +155,8 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
                 channel=column,
                 grade="doubtful" if share > DOUBTFUL_DRIFT else "noted",
                 sentence=(
-                    f"The zero of the {name} moved by {zero.drift * factor:+.3g} {unit} from the rest before the run to the "
-                    f"rest after it, {100 * share:.2g} % of the largest reading; a straight line between them is taken off."
+                    f"The zero of the {name} moved by {zero.drift * factor:+.3g} {unit} between the rests before "
+                    f"and after the run, {100 * share:.2g} % of the largest reading; a straight line is taken off."
                 ),
             )
         )

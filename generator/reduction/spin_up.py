@@ -73,7 +73,7 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
         findings.append(
             Finding(
                 kind="unclear step", channel="speed_rpm", count=missed,
-                sentence=f"{missed} step{'s' if missed > 1 else ''} could not be read and {'are' if missed > 1 else 'is'} left out.",
+                sentence=f"Steps that could not be read and are left out: {missed}.",
             )
         )  # fmt: skip
     for target in plan.to_rpm:
@@ -231,7 +231,7 @@ def _responses(
             findings.append(
                 Finding(
                     kind="lag", channel="speed_rpm", grade="doubtful",
-                    sentence=f"{kind.label} at {target:.0f} rpm is not clear of the speed sensor's lag of {1000 * lag_s:.0f} ms; left as measured.",
+                    sentence=f"{kind.label} at {target:.0f} rpm: not clear of the sensor's lag; left as measured.",
                 )
             )  # fmt: skip
             usable = raw

@@ -14,7 +14,7 @@ from pydantic import Field
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Force, Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.curves import OutsideCurve, interpolate_power_law, make_curve
+from generator.reduction.curves import OutsideCurve, interpolate, interpolate_power_law, make_curve
 from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus
 from generator.reduction.measured import (
     GF_PER_N,
@@ -190,11 +190,14 @@ def _read_curves(
     at = plan.compare_at
     axes: tuple[tuple[str, str, float, tuple[float, ...], tuple[tuple[ResponseKind, str, float], ...]], ...] = (
         ("thrust_gf", "thrust_n", GF_PER_N, at.thrust_n,
-         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.SPEED, "speed_rpm", 1.0))),
+         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.SPEED, "speed_rpm", 1.0),
+          (kinds.SOUND_LEVEL, "sound_level_db", 1.0))),
         ("speed_rpm", "speed_rpm", 1.0, at.speed_rpm,
-         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.THRUST, "thrust_n", GF_PER_N))),
+         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.THRUST, "thrust_n", GF_PER_N),
+          (kinds.SOUND_LEVEL, "sound_level_db", 1.0))),
         ("throttle_percent", "throttle", 100.0, at.throttle,
-         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.THRUST, "thrust_n", GF_PER_N), (kinds.SPEED, "speed_rpm", 1.0))),
+         ((kinds.ELECTRICAL_POWER, "power_w", 1.0), (kinds.THRUST, "thrust_n", GF_PER_N),
+          (kinds.SPEED, "speed_rpm", 1.0))),
     )  # fmt: skip
     for name, x_column, x_factor, conditions, wanted in axes:
         for x in conditions:
@@ -247,7 +250,7 @@ def _both_ways(steps: Sequence[StepMeans], x_column: str, y_column: str, x: floa
         xs: list[Number] = [s.throttle if x_column == "throttle" else s.measured(x_column) for s in own]
         ys: list[Number] = [s.measured(y_column) for s in own]
         try:
-            ways.append(_interpolated(xs, ys)(x))
+            ways.append(_interpolated(xs, ys, already_logarithmic=y_column == "sound_level_db")(x))
         except (OutsideCurve, ValueError) as error:
             reason = str(error)
     if not ways:
@@ -258,8 +261,12 @@ def _both_ways(steps: Sequence[StepMeans], x_column: str, y_column: str, x: floa
     return (ways[0] + ways[1]) / 2.0 + variable(0.0, half / math.sqrt(3.0), "hysteresis")
 
 
-def _interpolated(xs: Sequence[Number], ys: Sequence[Number]) -> Callable[[float], Number]:
+def _interpolated(
+    xs: Sequence[Number], ys: Sequence[Number], *, already_logarithmic: bool
+) -> Callable[[float], Number]:
     """The curve as a function whose result carries the uncertainty of every step, shared errors shared.
+
+    already_logarithmic  True for a level in dB: its logarithm means nothing, so it is interpolated as it is
 
     Source  interpolation as in `curves.interpolate_power_law`; derivatives by each step's mean numerically,
             through `uncertainties.wrap` (JCGM 100:2008, note 2 to 5.1.3)
@@ -270,7 +277,7 @@ def _interpolated(xs: Sequence[Number], ys: Sequence[Number]) -> Callable[[float
         knots, values = np.array(numbers[:count]), np.array(numbers[count:])
         order = np.argsort(knots)
         curve = make_curve(knots[order], values[order], np.zeros(count))
-        return float(interpolate_power_law(curve, x)[0])
+        return float((interpolate if already_logarithmic else interpolate_power_law)(curve, x)[0])
 
     wrapped = uncertainties.wrap(plain)
     return lambda x: wrapped(x, *xs, *ys)
@@ -287,6 +294,7 @@ STAIRCASE = Procedure(
         kinds.SPEED,
         kinds.TOP_SPEED,
         kinds.TOP_THRUST,
+        kinds.SOUND_LEVEL,
     ),
     reduce=reduce_staircase,
     about="The throttle climbs in steps and comes down again; curves through the steps are read at equal conditions.",

@@ -18,10 +18,12 @@ from generator.reduction.air import (
 DATA = Path(__file__).parents[1] / "data"
 
 
-
-
 MOIST = np.genfromtxt(
-    DATA / "physics_moist_air_density.csv", delimiter=",", skip_header=5, usecols=range(12), filling_values=np.nan
+    DATA / "physics_moist_air_density.csv",
+    delimiter=",",
+    skip_header=5,
+    usecols=range(12),
+    filling_values=np.nan,
 )
 SOUND = np.genfromtxt(DATA / "physics_speed_of_sound.csv", delimiter=",", skip_header=3)
 
@@ -39,8 +41,8 @@ def test_density_against_tables(row):
         assert dry / density - 1 > 3e-3  # leaving the moisture out is not good enough
 
 
-# Published figures, transcribed. First: mass-metrology handbook, appendix, p. 205, six digits. Others: NISTIR 6969, SOP 2,
-# examples 1 and 3, by the Jones (1978) formula, which lies 5e-5 off CIPM-2007.
+# Published figures, transcribed. First: mass-metrology handbook, appendix, p. 205, six digits. Others: NISTIR
+# 6969, SOP 2, examples 1 and 3, by the Jones (1978) formula, which lies 5e-5 off CIPM-2007.
 @pytest.mark.parametrize(
     ("t_c", "pressure", "humidity", "published", "relative"),
     [
@@ -118,9 +120,9 @@ def test_density_uncertainty_against_monte_carlo():
 
 
 def test_density_uncertainty_by_hand_for_dry_air():
-    # Density goes as p/(Z·T). With p: relative uncertainty 1e-3 for 100 Pa of 1e5 Pa, times 1 + 3.5e-4 for dZ/dp.
-    # With T, at 20 °C: 1 - Z is (p/T)(a0 + a1 t + a2 t²) = 3.5e-4 and dZ/dT 9.7e-6 per kelvin, so T·dZ/dT is 2.84e-3.
-    # The formula's own 22e-6 comes on top.
+    # Density goes as p/(Z·T). With p: relative uncertainty 1e-3 for 100 Pa of 1e5 Pa, times 1 + 3.5e-4 for
+    # dZ/dp. With T, at 20 °C: 1 - Z is (p/T)(a0 + a1 t + a2 t²) = 3.5e-4 and dZ/dT 9.7e-6 per kelvin, so
+    # T·dZ/dT is 2.84e-3. The formula's own 22e-6 comes on top.
     density = moist_air_density_kg_m3(293.15, 1e5, 0.0)
     of_p = air_density_uncertainty(293.15, 1e5, 0.0, 0.0, 100.0, 0.0) / density
     of_t = air_density_uncertainty(293.15, 1e5, 0.0, 0.29315, 0.0, 0.0) / density
@@ -147,7 +149,8 @@ def test_speed_of_sound():
 
 
 def test_tip_mach():
-    # Tip speed π·0.254 m·10 000/min = 132.994089 m/s over the ISO 9613-1 speeds at 15 and 20 °C, worked apart.
+    # Tip speed π·0.254 m·10 000/min = 132.994089 m/s over the ISO 9613-1 speeds at 15 and 20 °C, worked
+    # apart.
     assert tip_mach(0.254, 10_000.0, 288.15) == pytest.approx(0.390860, abs=5e-6)
     assert tip_mach(0.254, 10_000.0, 293.15) == pytest.approx(0.387512, abs=5e-6)
     several = tip_mach(0.254, np.array([0.0, 5000.0]), 293.15)

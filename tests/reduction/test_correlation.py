@@ -34,8 +34,11 @@ def strd(name):
     return np.genfromtxt(DATA / f"statistics_strd_{name}.csv", skip_header=2)
 
 
-# NIST StRD, univariate, certified values. float64 cannot hold x.1 at the size of NumAcc3 and NumAcc4, hence theirs.
-CERTIFIED = [line.split(",") for line in (DATA / "statistics_strd_certified.csv").read_text().splitlines()[3:]]
+# NIST StRD, univariate, certified values. float64 cannot hold x.1 at the size of NumAcc3 and NumAcc4, hence
+# theirs.
+CERTIFIED = [
+    line.split(",") for line in (DATA / "statistics_strd_certified.csv").read_text().splitlines()[3:]
+]
 SD_TOLERANCE = {"NumAcc3": 1e-9, "NumAcc4": 1e-8}
 LAG1_TOLERANCE = {"NumAcc3": 1e-11, "NumAcc4": 1e-10}
 
@@ -70,9 +73,11 @@ def test_autocovariance_equals_its_definition():
     np.testing.assert_allclose(autocovariance(x), direct, atol=1e-14)
 
 
-# Where the record holds twenty effective samples or more the estimate has to be near the closed form; it may be too large
-# (a few percent by design), hardly too small.
-@pytest.mark.parametrize("row", [r for r in AR1 if r[0] >= 0 and r[3] >= 20], ids=lambda r: f"phi{r[0]:g}-n{r[1]:g}")
+# Where the record holds twenty effective samples or more the estimate has to be near the closed form; it may
+# be too large (a few percent by design), hardly too small.
+@pytest.mark.parametrize(
+    "row", [r for r in AR1 if r[0] >= 0 and r[3] >= 20], ids=lambda r: f"phi{r[0]:g}-n{r[1]:g}"
+)
 def test_estimate_against_the_closed_form(row):
     phi, n, _, n_eff, truth = row[:5]
     results = [mean_with_standard_error(x) for x in ar1(phi, int(n), 150, seed=int(n) + int(100 * phi))]
@@ -81,7 +86,8 @@ def test_estimate_against_the_closed_form(row):
     assert 0.55 <= np.median([r.effective_count for r in results]) / n_eff <= 1.25
 
 
-# 600 seeded series each; a 95 % interval then covers within 0.95 ± 0.018 (two standard deviations) if it is exact.
+# 600 seeded series each; a 95 % interval then covers within 0.95 ± 0.018 (two standard deviations) if it is
+# exact.
 @pytest.mark.parametrize(("phi", "n", "fewest"), [(0.0, 200, 0.94), (0.5, 400, 0.93), (0.9, 1000, 0.92)])
 def test_intervals_cover_the_true_mean(phi, n, fewest):
     hits, naive = 0, 0

@@ -15,8 +15,8 @@ from generator.reduction.thermal import (
     simulate_rise_k,
 )
 
-# Closed forms of C dT/dt = P - dT/R, worked apart and checked against ODE integration to 1e-6; no published worked
-# example of the pulsed case is known to us. P in W, R in K/W, C in J/K, times in s, rises in K.
+# Closed forms of C dT/dt = P - dT/R, worked apart and checked against ODE integration to 1e-6; no published
+# worked example of the pulsed case is known to us. P in W, R in K/W, C in J/K, times in s, rises in K.
 PULSED = [
     # P, R, C, on, off, continuous, first peak, max, min, mean
     (10, 5, 20, 30, 60, 50, 12.959089, 21.837591, 11.984724, 16.666667),
@@ -85,10 +85,14 @@ def test_simulation_of_nothing():
     assert simulate_rise_k(np.empty(0), np.empty(0), 1.0, 1.0).size == 0
 
 
-@pytest.mark.parametrize(("on", "off", "count", "tau"), [(30, 60, 5, 100.0), (20, 20, 8, 60.0), (300, 1, 1, 90.0)])
+@pytest.mark.parametrize(
+    ("on", "off", "count", "tau"), [(30, 60, 5, 100.0), (20, 20, 8, 60.0), (300, 1, 1, 90.0)]
+)
 @pytest.mark.parametrize("initial", [None, 3.0])
 def test_fit_recovers_a_clean_pattern_exactly(on, off, count, tau, initial):
     t, power = cycles(on, off, count, 1.0)
+    if count == 1:  # the last row already switches on again
+        t, power = t[:-1], power[:-1]
     rise = simulate_rise_k(t, power, 45.0, tau, 3.0)
     fit = fit_first_order(t, rise, power, initial_rise_k=initial)
     assert fit.time_constant_s == pytest.approx(tau, rel=1e-5)
@@ -157,8 +161,11 @@ def test_what_cannot_be_known_is_said():
     short = fit_first_order(t, simulate_rise_k(t, power, 60.0, 900.0), power)
     assert not short.identifiable
     assert "too short" in short.reason
-    vague = fit_first_order(t, simulate_rise_k(t, power, 60.0, 55.0) + 2.0 * rng.standard_normal(t.size), power)
+    vague = fit_first_order(
+        t, simulate_rise_k(t, power, 60.0, 55.0) + 8.0 * rng.standard_normal(t.size), power
+    )
     assert not vague.identifiable
+    assert "known only within" in vague.reason
     flat = fit_first_order(t, 0.2 * rng.standard_normal(t.size), power)
     assert not flat.identifiable
     with pytest.raises(ValueError, match="the fit cannot be projected: the record of"):
@@ -194,13 +201,16 @@ def test_time_to_a_limit_by_hand():
     # Continuous power: t = tau ln(S/(S - L)); half way takes tau ln 2.
     assert seconds_to_limit(FIT, 25.0, 10.0, 0.0) == pytest.approx(100.0 * np.log(2))
     # First of the pulsed cases: the first peak is 12.959 K, the settled one 21.838 K.
-    assert seconds_to_limit(FIT, 12.959089, 30, 60) == pytest.approx(30.0, abs=1e-4)
+    assert seconds_to_limit(FIT, 12.959, 30, 60) == pytest.approx(30.0, abs=1e-3)
     assert 90 < seconds_to_limit(FIT, 12.96, 30, 60) < 120
     assert seconds_to_limit(FIT, 21.9, 30, 60) == float("inf")
     assert seconds_to_limit(FIT, 50.0, 30, 0) == float("inf")
     assert seconds_to_limit(FIT, pulsed_steady_state(50.0, 100.0, 30, 60).max_rise_k, 30, 60) == float("inf")
-    # A part warmer than the settled pattern cools from pulse to pulse: it exceeds the limit in the first or never.
-    assert seconds_to_limit(FIT, 35.0, 10.0, 80.0, initial_rise_k=34.0) == pytest.approx(100 * np.log(16 / 15))
+    # A part warmer than the settled pattern cools from pulse to pulse: it exceeds the limit in the first or
+    # never.
+    assert seconds_to_limit(FIT, 35.0, 10.0, 80.0, initial_rise_k=34.0) == pytest.approx(
+        100 * np.log(16 / 15)
+    )
     assert seconds_to_limit(FIT, 36.0, 5.0, 80.0, initial_rise_k=34.0) == float("inf")
 
 
@@ -212,7 +222,10 @@ T = np.arange(10.0)
     [
         (lambda: simulate_rise_k(T, np.ones(9), 1.0, 1.0), "time and power differ in length: 10 and 9"),
         (lambda: simulate_rise_k(T, np.ones(10), 1.0, 0.0), "time_constant_s: must be more than zero"),
-        (lambda: simulate_rise_k(T[::-1], np.ones(10), 1.0, 1.0), "time_s: must be finite and strictly increasing"),
+        (
+            lambda: simulate_rise_k(T[::-1], np.ones(10), 1.0, 1.0),
+            "time_s: must be finite and strictly increasing",
+        ),
         (lambda: pulsed_steady_state(1.0, -1.0, 1.0, 1.0), "time_constant_s: must be more than zero"),
         (lambda: pulsed_steady_state(1.0, 1.0, 0.0, 1.0), "on_s: must be more than zero"),
         (lambda: pulsed_steady_state(1.0, 1.0, 1.0, -1.0), "off_s: must be zero or more"),

@@ -29,7 +29,8 @@ def second_order(t, zeta):
     return 1 - np.exp(-zeta * t) * (np.cos(wd * t) + zeta / wd * np.sin(wd * t))
 
 
-# Closed form of 1 - exp(-t/tau): ln(10/9), ln 2, ln 10, ln 9; 2 % settling at ln 50, here from the 50 % instant.
+# Closed form of 1 - exp(-t/tau): ln(10/9), ln 2, ln 10, ln 9; 2 % settling at ln 50, here from the 50 %
+# instant.
 def test_first_order_step_against_closed_form():
     t = np.arange(-2.0, 12.0, 0.002)
     step = find_transition(t, first_order(t), 0.0, 1.0, command_edge_s=0.0)
@@ -69,12 +70,14 @@ def test_undershoot_is_the_first_dip_after_the_overshoot():
 # overshoot of 9.5 %.
 def test_overshoot_of_a_textbook_system():
     t = np.arange(-0.2, 10.0, 0.0005)
-    assert find_transition(t, second_order(5.0 * t, 0.6), 0.0, 1.0).overshoot_percent == pytest.approx(9.5, abs=0.05)
+    assert find_transition(t, second_order(5.0 * t, 0.6), 0.0, 1.0).overshoot_percent == pytest.approx(
+        9.5, abs=0.05
+    )
 
 
 def test_reference_levels_of_a_published_example():
-    # Published documentation of a signal-processing package that follows IEEE 181: states 0.0138 and 5.1848 have
-    # their 10 and 90 % reference levels at 0.5309 and 4.6677 (four decimals).
+    # Published documentation of a signal-processing package that follows IEEE 181: states 0.0138 and 5.1848
+    # have their 10 and 90 % reference levels at 0.5309 and 4.6677 (four decimals).
     t = np.linspace(-1.0, 1.0, 2001)
     y = np.clip(3.0 + 10.0 * t, 0.0138, 5.1848)
     step = find_transition(t, y, 0.0138, 5.1848)
@@ -99,9 +102,7 @@ def test_state_levels_in_noise():
     assert state_levels(y) == pytest.approx((100.0, 500.0), abs=2.0)
 
 
-@given(
-    st.integers(8, 200), st.integers(8, 200), st.floats(-1e4, 1e4), st.floats(1.0, 1e4), st.booleans()
-)
+@given(st.integers(8, 200), st.integers(8, 200), st.floats(-1e4, 1e4), st.floats(1.0, 1e4), st.booleans())
 def test_state_levels_of_a_clean_step(before, after, low, height, falling):
     high = low + height
     y = np.repeat([high, low] if falling else [low, high], [before, after])
@@ -143,7 +144,8 @@ def test_a_falling_step_is_a_rising_one_upside_down(zeta):
         assert getattr(down, name) == pytest.approx(getattr(up, name), abs=1e-9)
 
 
-# The spread of the error over many steps with random phase against the uncertainty given; interval in time constants.
+# The spread of the error over many steps with random phase against the uncertainty given; interval in time
+# constants.
 @pytest.mark.parametrize("interval", [0.02, 0.1, 0.4, 1.0])
 @pytest.mark.parametrize("noise", [0.0, 0.01])
 def test_uncertainties_match_the_errors_made(interval, noise):
@@ -172,7 +174,9 @@ def test_uncertainties_match_the_errors_made(interval, noise):
 
 def test_an_edge_within_one_interval_is_known_within_that_interval():
     t = np.arange(0.0, 2.0, 0.1)
-    step = find_transition(t, np.where(t > 1.05, 1.0, 0.0), command_edge_s=1.0, command_edge_uncertainty_s=0.03)
+    step = find_transition(
+        t, np.where(t > 1.05, 1.0, 0.0), command_edge_s=1.0, command_edge_uncertainty_s=0.03
+    )
     assert step.t50_s == pytest.approx(1.05)
     assert step.u_t50_s == pytest.approx(0.1 / np.sqrt(12))  # rectangular over the interval
     assert step.u_t10_s == pytest.approx(0.1 * np.sqrt(1 / 12 + 0.4**2))
@@ -193,7 +197,9 @@ def test_noise_does_not_shorten_or_split_the_step():
     rng = np.random.default_rng(5)
     t = np.arange(-3.0, 10.0, 0.005)
     durations = [
-        find_transition(t, first_order(t) + 0.03 * rng.standard_normal(t.size), 0.0, 1.0).transition_duration_s
+        find_transition(
+            t, first_order(t) + 0.03 * rng.standard_normal(t.size), 0.0, 1.0
+        ).transition_duration_s
         for _ in range(60)
     ]
     assert np.mean(durations) == pytest.approx(2.197224577, rel=0.06)

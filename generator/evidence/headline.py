@@ -1,0 +1,97 @@
+"""The answer of a session in one sentence."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from generator.evidence.records import Contrast, Verdict
+from generator.evidence.sentences import Labels, short_sentence
+from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED
+from generator.evidence.wording import at_words, counted, listed, sentence_case
+from generator.reduction.records import ResponseKind
+
+# So many further conditions are named one by one; beyond, they are counted.
+NAMED_CONDITIONS = 2
+
+
+def headline(
+    contrasts: Sequence[Contrast],
+    kinds: Mapping[str, ResponseKind],
+    labels: Labels,
+    primary: Sequence[str] = (),
+) -> str:
+    """One sentence that answers the session's question.
+
+    contrasts  all of the session; the primary ones are asked
+    primary    primary responses in the order declared
+    Returns the primary contrast that weighs most: a settled one before an unsettled one, one with repeats
+    before a single run, the earlier declared response before the later, then the largest share of the baseline;
+    and in a few words whether the other primary contrasts say the same. Without a primary one the exploratory
+    are asked, and the sentence says so.
+    """
+    asked = [contrast for contrast in contrasts if contrast.primary]
+    opening = ""
+    if not asked:
+        asked, opening = list(contrasts), "No primary response was measured; exploratory: "
+    if not asked:
+        return "No comparison could be made: no response was measured on the baseline and on a treatment."
+    responses = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
+    first = min(
+        asked,
+        key=lambda c: (
+            c.verdict == NOT_SETTLED,
+            c.indicative,
+            responses.index(c.response) if not opening else 0,
+            -_weight(c),
+        ),
+    )
+    text = short_sentence(first, kinds[first.response], labels)
+    if opening:
+        return f"{opening}{text}."
+    others = [contrast for contrast in asked if contrast is not first]
+    tail = _others(first, others)
+    weakened = "; a check of the data weakens this" if first.weakened_by else ""
+    return f"{sentence_case(text)}{tail}{weakened}."
+
+
+def _weight(contrast: Contrast) -> float:
+    """Size of a contrast for choosing between them; never printed, so it may be a share of anything."""
+    if contrast.relative is not None:
+        return abs(contrast.relative)
+    base = contrast.margin or abs(contrast.baseline_value) or 1.0
+    return abs(contrast.difference) / base
+
+
+def _others(first: Contrast, others: Sequence[Contrast]) -> str:
+    """What the other primary contrasts say, in a few words."""
+    near = [c for c in others if (c.response, c.treatment) == (first.response, first.treatment)]
+    far = [c for c in others if c not in near]
+    parts = []
+    if 0 < len(near) <= NAMED_CONDITIONS:
+        parts += [
+            f"{at_words(c.at) or 'elsewhere'} {'likewise' if c.verdict == first.verdict else c.verdict}"
+            for c in near
+        ]
+    elif near:
+        parts.append(_tally(first, near, "condition"))
+    if far:
+        parts.append(_tally(first, far, "primary comparison"))
+    return "".join(f"; {part}" for part in parts)
+
+
+def _tally(first: Contrast, others: Sequence[Contrast], noun: str) -> str:
+    """Verdicts of others counted: `likewise in all 3 other conditions`, `of 2 other conditions, 1 more and 1 less`."""
+    counts: Counter[Verdict] = Counter(c.verdict for c in others)
+    total = counted(len(others), f"other {noun}")
+    if set(counts) == {first.verdict}:
+        return f"likewise in {'all ' if len(others) > 1 else 'the '}{total.removeprefix('1 ')}"
+    words = [
+        f"{count} {'likewise' if verdict == first.verdict else _counted_verdict(verdict)}"
+        for verdict, count in counts.items()
+    ]
+    return f"of {total}, {listed(words)}"
+
+
+def _counted_verdict(verdict: Verdict) -> str:
+    return {NO_DIFFERENCE: "without a difference that matters"}.get(verdict, verdict)

@@ -1,0 +1,174 @@
+"""Sentences made from contrasts. No sentence holds a number that its contrast does not carry.
+
+Three grades of certainty, with verbs that cannot be mistaken for one another: *draws* (more, less, the same),
+*probably draws* (perhaps too little to matter, or one run only) and *the data do not settle whether*.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from generator.evidence.records import Contrast
+from generator.evidence.verdicts import (
+    LESS,
+    MORE,
+    NO_DIFFERENCE,
+    NOT_SETTLED,
+    PERHAPS_LESS,
+    PERHAPS_MORE,
+)
+from generator.evidence.wording import (
+    NBSP,
+    at_words,
+    counted,
+    difference_unit,
+    interval_decimals,
+    interval_text,
+    number,
+    p_text,
+    percent,
+    same_as,
+    sentence_case,
+    with_unit,
+    without_amount,
+    written,
+)
+from generator.reduction.records import ResponseKind
+
+Labels = Mapping[str, str]  # treatment -> label
+
+
+def contrast_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels, *, family: int = 0) -> str:
+    """What a contrast says: difference, interval, base, condition and number of runs in one sentence.
+
+    kind    how to speak of the response
+    labels  treatment -> label
+    family  number of exploratory contrasts of the session, told where it takes a direction away
+    """
+    runs = runs_text(contrast.runs)
+    evidence = (
+        f"{interval_phrase(contrast)}, {runs}" if not contrast.indicative else interval_phrase(contrast)
+    )
+    statement = _statement(contrast, kind, labels)
+    if contrast.verdict in (MORE, LESS):
+        text = f"{statement}; {evidence}."
+    elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
+        limit = f"against the {_margin(contrast, labels)} that would matter"
+        text = f"{statement}, perhaps too little to matter: {evidence}, {limit}."
+    elif contrast.verdict == NO_DIFFERENCE:
+        text = f"{statement}, {_within_margin(contrast)} ({difference_text(contrast)}, {evidence})."
+    else:
+        text = f"{statement}; the difference is {difference_text(contrast)}, {evidence}; {_outlook(contrast, family)}."
+    return f"{_prefix(contrast, labels)}{text}" if contrast.indicative else sentence_case(text)
+
+
+def short_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels) -> str:
+    """The same without the number of runs and without a full stop, to be built into a longer sentence."""
+    statement = _statement(contrast, kind, labels)
+    if contrast.verdict == NO_DIFFERENCE:
+        text = f"{statement}, {_within_margin(contrast)} ({interval_phrase(contrast)})"
+    elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
+        text = f"{statement}, perhaps too little to matter ({interval_phrase(contrast)})"
+    else:
+        text = f"{statement} ({interval_phrase(contrast)})"
+    return f"indicative, {_which_single(contrast, labels)}: {text}" if contrast.indicative else text
+
+
+def amount_text(contrast: Contrast) -> str:
+    """Size of the difference with its percentage of the baseline where that has a meaning: `3.1 W (2.4 %)`."""
+    places = interval_decimals(*contrast.interval)
+    size = with_unit(number(abs(contrast.difference), places), difference_unit(contrast.unit))
+    share = relative_text(contrast, signed=False)
+    return f"{size} ({share})" if share else size
+
+
+def difference_text(contrast: Contrast) -> str:
+    """The difference with its sign and unit: `+3.1 W`."""
+    places = interval_decimals(*contrast.interval)
+    return with_unit(number(contrast.difference, places, signed=True), difference_unit(contrast.unit))
+
+
+def relative_text(contrast: Contrast, *, signed: bool = True) -> str:
+    """The difference as a percentage of the baseline, or nothing where a percentage would mislead.
+
+    There is none for a response that is a percentage itself, for temperatures (their kinds say so), and where
+    the baseline is not clear of zero.
+    """
+    if contrast.relative is None or contrast.relative_interval is None or contrast.unit == "%":
+        return ""
+    share = contrast.relative if signed else abs(contrast.relative)
+    return percent(share, contrast.relative_interval, signed=signed)
+
+
+def interval_phrase(contrast: Contrast) -> str:
+    """`95 % interval +1.2 to +5.0 W`, and for a single run where that comes from."""
+    source = " from within the runs" if contrast.indicative else ""
+    name = f"{100 * contrast.level:.0f}{NBSP}% interval{source}"
+    return f"{name} {interval_text(*contrast.interval, contrast.unit)}"
+
+
+def runs_text(runs: tuple[int, int]) -> str:
+    """`4 runs each`, `4 runs against 3`; treatment first."""
+    treatment, baseline = runs
+    if treatment == baseline:
+        return f"{counted(treatment, 'run')} each"
+    return f"{counted(treatment, 'run')} against {baseline}"
+
+
+# --- parts of a sentence ------------------------------------------------------------------------------------
+
+
+def _statement(contrast: Contrast, kind: ResponseKind, labels: Labels) -> str:
+    """Who does what against whom, and where."""
+    who, base = labels[contrast.treatment], labels[contrast.baseline]
+    condition = at_words(contrast.at)
+    where = f" {condition}" if condition else ""
+    unsure = contrast.indicative or contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS)
+    probably = "probably " if unsure else ""
+    clause = kind.more if contrast.difference >= 0.0 else kind.less
+    if contrast.verdict == NOT_SETTLED:
+        return f"the data do not settle whether {who} {without_amount(clause)} than {base}{where}"
+    if contrast.verdict == NO_DIFFERENCE:
+        return f"{who} {probably}{same_as(kind.same, base)}{where}"
+    return f"{who} {probably}{clause.format(amount=amount_text(contrast))} than {base}{where}"
+
+
+def _within_margin(contrast: Contrast) -> str:
+    return f"to within the {written(contrast.margin_text or '')} that would matter"
+
+
+def _margin(contrast: Contrast, labels: Labels) -> str:
+    """The margin as the tester wrote it; a percentage with its base and its size."""
+    text = written(contrast.margin_text or "")
+    if not text.endswith("%") or contrast.unit == "%" or contrast.margin is None:
+        return text
+    size = with_unit(number(contrast.margin, interval_decimals(*contrast.interval)), contrast.unit)
+    return f"{text} of {labels[contrast.baseline]} ({size})"
+
+
+def _outlook(contrast: Contrast, family: int) -> str:
+    """What it would take to settle it."""
+    if contrast.indicative:
+        return "only repeats can tell how far runs differ"
+    repeats = contrast.repeats_to_settle
+    more = (
+        f"about {repeats} runs each would settle it" if repeats else "more runs alone would hardly settle it"
+    )
+    low, high = contrast.interval
+    if contrast.p_adjusted is not None and (low > 0.0 or high < 0.0):
+        return (
+            f"the interval leaves out zero, but among {counted(family, 'exploratory comparison')} that may be chance"
+            f" (adjusted {p_text(contrast.p_adjusted)}); {more}"
+        )
+    return more
+
+
+def _which_single(contrast: Contrast, labels: Labels) -> str:
+    treatment, baseline = contrast.runs
+    if treatment == baseline == 1:
+        return "one run each"
+    return f"one run of {labels[contrast.treatment if treatment == 1 else contrast.baseline]}"
+
+
+def _prefix(contrast: Contrast, labels: Labels) -> str:
+    return f"Indicative, {_which_single(contrast, labels)}: "

@@ -1,0 +1,278 @@
+"""Columns in the logger's units -> house columns of the rig's channels, and the checks only these allow."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from generator.intake.log_cells import (
+    DATE_TIME,
+    PLACES_LISTED,
+    TIME_OF_DAY,
+    find_columns,
+    position_of,
+    printable,
+    shortened,
+)
+from generator.intake.log_numbers import Floats, RawColumns
+from generator.intake.problems import Problem, nearest
+from generator.intake.quantities import UnreadableQuantity, conversion
+from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
+
+CLOCK_UNIT = "clock"
+_NAMES_LISTED = 20
+_DAY_S = 86_400.0
+_HOUR_S = 3_600.0
+
+
+def rig_file(rig: Rig) -> str:
+    """The rig's file as the tester knows it."""
+    return f"rigs/{rig.id}.yaml"
+
+
+def is_clock_time(rig: Rig) -> bool:
+    """True when the time column holds clock times instead of numbers."""
+    return (rig.channels.time.unit or "").strip().lower() == CLOCK_UNIT
+
+
+def choose_columns(
+    names: Sequence[str], *, rig: Rig, shown: str, header_line: int | None
+) -> tuple[dict[str, int], list[Problem]]:
+    """Channel -> 0-based column of the log, with a problem for each channel whose column is not plain."""
+    chosen: dict[str, int] = {}
+    problems: list[Problem] = []
+    for channel, made in rig.channels.present().items():
+        found = find_columns(made.column, names)
+        if len(found) == 1:
+            chosen[channel] = found[0]
+            continue
+        where = f"`channels.{channel}.column` in {rig_file(rig)}"
+        if found:
+            places = " or ".join(f"'#{index + 1}'" for index in found[:PLACES_LISTED])
+            what = f"'{printable(made.column)}' is the name of {len(found)} columns of this log."
+            remedy = f"Say which one is meant: write {places} as {where}."
+        else:
+            what = f"there is no column '{printable(made.column)}' in this log."
+            remedy = f"{_columns_here(made.column, names, header_line)} Write the right one as {where}."
+        problems.append(Problem(file=shown, line=header_line, key=channel, what=what, remedy=remedy))
+    return chosen, problems
+
+
+def _columns_here(wanted: str, names: Sequence[str], header_line: int | None) -> str:
+    if position_of(wanted) is not None:
+        return f"The log has {len(names)} column{'s' if len(names) != 1 else ''}."
+    if header_line is None and all(position_of(name) is not None for name in names):
+        return f"The log has {len(names)} columns without names, '#1' to '#{len(names)}'."
+    clean = [printable(name) for name in names if name.strip()]
+    match = nearest(wanted.strip().casefold(), [name.casefold() for name in clean])
+    like = next((name for name in clean if name.casefold() == match), None)
+    listed = ", ".join(f"'{name}'" for name in clean[:_NAMES_LISTED])
+    more = f" and {len(clean) - _NAMES_LISTED} more" if len(clean) > _NAMES_LISTED else ""
+    nearest_one = f"The nearest is '{like}'. " if like else ""
+    return f"{nearest_one}Columns here: {listed}{more}."
+
+
+def house_columns(
+    raw: RawColumns, *, rig: Rig, pole_pairs: int, shown: str
+) -> tuple[dict[str, Floats], list[Problem], list[str]]:
+    """House column -> values in house units, problems, remarks.
+
+    House value = sign × (converted − offset), where the offset is in house units already. A speed is then
+    divided by the pole pairs (electrical) or by the pulses of a turn. The time starts at 0.
+    Infinite values, missing or unordered times and values too large for their unit are problems.
+    """
+    columns: dict[str, Floats] = {}
+    problems: list[Problem] = []
+    remarks: list[str] = []
+    read = dict(raw.numbers)
+    if raw.clock is not None:
+        read["time"], found, remarks = _clock_seconds(raw.clock, raw, rig, shown)
+        problems += found
+    for channel, made in rig.channels.present().items():
+        if channel not in read:
+            continue
+        house, infinite = CHANNEL_KINDS[channel][1], np.isinf(read[channel])
+        if infinite.any() and not (channel == "time" and raw.clock is not None):
+            problems += _places(infinite, raw, shown, made.column, lambda row: "is infinite.", _REMEDY_EMPTY)
+        try:
+            if channel == "time":
+                values, found = _time_s(read["time"], raw, rig, shown)
+                problems += found
+            else:
+                with np.errstate(all="ignore"):
+                    values = _converted(read[channel], channel, made, pole_pairs)
+                lost = np.isfinite(read[channel]) & ~np.isfinite(values)
+                if lost.any():
+                    found = _places(
+                        lost, raw, shown, made.column, lambda row: "is too large a number.", _REMEDY_EMPTY
+                    )
+                    problems += found
+            columns[house] = values
+        except UnreadableQuantity as fault:
+            remedy = f"{fault.remedy} It stands under `channels.{channel}` in {rig_file(rig)}."
+            problems.append(Problem(file=shown, key=channel, what=fault.what, remedy=remedy))
+    return columns, problems, remarks
+
+
+_REMEDY_EMPTY = "Correct the cell, or leave it empty where there is no reading."
+
+
+def _places(
+    faulty: NDArray[np.bool_],
+    raw: RawColumns,
+    shown: str,
+    key: str,
+    what: Callable[[int], str],
+    remedy: str,
+) -> list[Problem]:
+    """Problems for the first faulty rows, and one that counts the rest."""
+    rows = np.flatnonzero(faulty)
+    listed = []
+    for row in rows[:PLACES_LISTED]:
+        line = None if raw.lines is None else int(raw.lines[row])
+        before = f"row {int(row) + 1}: " if line is None else ""
+        listed.append(
+            Problem(file=shown, line=line, key=printable(key), what=before + what(int(row)), remedy=remedy)
+        )
+    return shortened(listed, len(rows))
+
+
+def _converted(values: Floats, channel: str, made: Channel, pole_pairs: int) -> Floats:
+    kind = CHANNEL_KINDS[channel][0]
+    offset = 0.0 if made.offset is None else float(made.offset)
+    if channel == "throttle" and (made.idle is not None or made.full is not None):
+        if made.idle is None or made.full is None or made.idle == made.full:
+            what = "the throttle needs two different readings, `idle` and `full`."
+            raise UnreadableQuantity(what, "Give both in the logger's own count.")
+        share: Floats = (values - made.idle) / (made.full - made.idle)
+        return made.sign * (share - offset)
+    if made.unit is None:
+        what = f"the {channel.replace('_', ' ')} has no unit."
+        raise UnreadableQuantity(what, "Write the unit of the numbers in the log.")
+    house: Floats = made.sign * (np.asarray(conversion(made.unit, kind)(values), dtype=np.float64) - offset)
+    if channel == "speed" and made.electrical:
+        house = house / pole_pairs
+    if channel == "speed" and made.pulses_per_revolution is not None:
+        house = house / made.pulses_per_revolution
+    return house
+
+
+def _time_s(logged: Floats, raw: RawColumns, rig: Rig, shown: str) -> tuple[Floats, list[Problem]]:
+    """Seconds from the first sample, with a problem where a time is missing, goes back or repeats."""
+    made = rig.channels.time
+    problems: list[Problem] = []
+    key = made.column
+    missing = np.isnan(logged)
+    if missing.any():
+        remedy = "Delete the rows without a time, or fill the time in."
+        problems += _places(missing, raw, shown, key, lambda row: "has no time.", remedy)
+    if is_clock_time(rig):
+        scale: Callable[[Floats], Floats] = np.asarray
+    elif made.unit is None:
+        raise UnreadableQuantity(
+            "the time has no unit.", "Write the unit of the numbers in the log, or `clock`."
+        )
+    else:
+        scale = conversion(made.unit, "time")
+    usable = np.flatnonzero(np.isfinite(logged))
+    seconds = np.full(len(logged), np.nan)
+    if usable.size:
+        # The first value is taken off before the unit, so that microseconds since 1970 keep their digits.
+        with np.errstate(all="ignore"):
+            seconds[usable] = scale(made.sign * (logged[usable] - logged[usable[0]]))
+    wrong = np.zeros(len(logged), dtype=bool)
+    with np.errstate(all="ignore"):
+        forward = np.diff(seconds[usable]) > 0.0
+    wrong[usable[1:]] = ~forward & np.isfinite(seconds[usable[1:]])
+
+    def told(row: int) -> str:
+        before = int(usable[np.searchsorted(usable, row) - 1])
+        if raw.clock is not None:
+            old, new = str(raw.clock[before]), str(raw.clock[row])
+        else:
+            unit = "s" if is_clock_time(rig) else made.unit
+            old, new = (f"{logged[at]:.12g} {unit}" for at in (before, row))
+        return f"repeats {new}." if seconds[row] == seconds[before] else f"goes back from {old} to {new}."
+
+    problems += _places(
+        wrong, raw, shown, key, told, "Delete the repeated rows, or split the log at this line."
+    )
+    lost = np.isfinite(logged) & ~np.isfinite(seconds)
+    if lost.any():
+        problems += _places(lost, raw, shown, key, lambda row: "is too large a number.", "Correct the time.")
+    return seconds, problems
+
+
+def _clock_seconds(
+    texts: NDArray[np.object_], raw: RawColumns, rig: Rig, shown: str
+) -> tuple[Floats, list[Problem], list[str]]:
+    """Seconds from the first row of ISO 8601 date-times or times of day.
+
+    A time of day that starts again within an hour of midnight is the next day, which is told in the remarks.
+    Date-times without an offset from UTC are compared as they stand.
+    """
+    key = rig.channels.time.column
+    series = pd.Series(texts, dtype=object).astype(str).str.strip().str.replace(",", ".", regex=False)
+    empty = (series == "").to_numpy(dtype=bool)
+    dated = series.str.fullmatch(re.compile(DATE_TIME, re.ASCII)).to_numpy(dtype=bool)
+    daily = series.str.fullmatch(re.compile(TIME_OF_DAY, re.ASCII)).to_numpy(dtype=bool)
+    style, word = (dated, "a date and time") if dated.sum() >= daily.sum() else (daily, "a time of day")
+    seconds = np.full(len(series), np.nan)
+    remarks: list[str] = []
+    problems: list[Problem] = []
+    if style is dated:
+        moments = pd.to_datetime(series[style], format="ISO8601", utc=True, errors="coerce")
+        ticks, known = _ticks(moments.dt.tz_localize(None), "datetime64[ns]")
+        zoned = series[style].str.contains(r"(?:Z|[+-]\d\d(?::?\d\d)?)$", regex=True).to_numpy(dtype=bool)
+        if zoned.any() and not zoned.all():
+            odd = np.zeros(len(series), dtype=bool)
+            odd[np.flatnonzero(style)[zoned != zoned[0]]] = True
+            what = "some times state their offset from UTC and some do not."
+            problems += _places(
+                odd, raw, shown, key, lambda row: what, "Write all times of the log in one way."
+            )
+    else:
+        ticks, known = _ticks(pd.to_timedelta(series[style], errors="coerce"), "timedelta64[ns]")
+    rows = np.flatnonzero(style)[known]
+    if rows.size:
+        seconds[rows] = (ticks[known] - ticks[known][0]).astype(np.float64) * 1e-9
+    if style is daily and rows.size > 1:
+        clock = ticks[known].astype(np.float64) * 1e-9
+        late = (clock[:-1] >= _DAY_S - _HOUR_S) & (clock[:-1] < _DAY_S)
+        midnight = np.concatenate(([False], late & (clock[1:] < _HOUR_S)))
+        if midnight.any():
+            seconds[rows] += np.cumsum(midnight) * _DAY_S
+            remarks.append("The clock passed midnight during this log; a day was added from there on.")
+    unread = ~empty & ~style
+    unread[np.flatnonzero(style)[~known]] = True
+    problems += _places(
+        unread,
+        raw,
+        shown,
+        key,
+        lambda row: f"'{printable(str(texts[row]))}' is not {word}.",
+        "Write 2031-05-04T14:02:03.250 or 14:02:03.250, the same way in the whole log.",
+    )
+    # A time that could not be read was reported above; infinite, it is passed over by later checks.
+    seconds[unread] = np.inf
+    return seconds, problems, remarks
+
+
+def _ticks(
+    moments: pd.Series[pd.Timestamp] | pd.Series[pd.Timedelta], unit: str
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Nanoseconds as whole numbers, and where there are any."""
+    values = moments.to_numpy().astype(unit)
+    return values.astype(np.int64), ~np.isnat(values)
+
+
+def house_names(chosen: Mapping[str, int], names: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """House column -> the logger's own column name, or its number where it has no name."""
+    return tuple(
+        (CHANNEL_KINDS[channel][1], names[index].strip() or f"#{index + 1}")
+        for channel, index in chosen.items()
+    )

@@ -1,0 +1,326 @@
+"""A located table -> its wanted columns as numbers in the logger's own units.
+
+Two ways to the same numbers: pandas over the whole block where every line is sound, which is checked first;
+else line by line, which is slow but knows the line of each fault.
+"""
+
+from __future__ import annotations
+
+import io
+from array import array
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from generator.intake.log_cells import (
+    EMPTY_WORDS,
+    PLACES_LISTED,
+    is_empty,
+    is_number,
+    number_in,
+    printable,
+    shortened,
+    split_line,
+    split_quoted,
+    text_remedy,
+)
+from generator.intake.log_header import LocatedTable
+from generator.intake.log_text import Indices, least_cells, row_fits
+from generator.intake.problems import Problem
+
+Floats = NDArray[np.float64]
+
+_SAMPLE_ROWS = 200
+_BLOCK_BYTES = 1 << 22
+_TRUTH_WORDS = (b"true", b"True", b"TRUE", b"false", b"False", b"FALSE")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawColumns:
+    """Columns of a log before units.
+
+    numbers  channel -> shape (n,), in the logger's unit; NaN where a cell was empty
+    clock    shape (n,), texts of the time column where its unit is `clock`, else None
+    lines    shape (n,), 1-based line of each sample; None for a file without lines
+    rows     n
+    """
+
+    numbers: Mapping[str, Floats]
+    clock: NDArray[np.object_] | None
+    lines: Indices | None
+    rows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadResult:
+    """Raw columns with what was found on the way; `faults` counts them all, `problems` lists the first."""
+
+    raw: RawColumns
+    decimal: str
+    faults: int = 0
+    problems: tuple[Problem, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def read_columns(
+    table: LocatedTable,
+    chosen: Mapping[str, int],
+    *,
+    clock: bool,
+    decimal: str | None,
+    shown: str,
+    rig_file: str,
+) -> ReadResult:
+    """Numbers of the chosen columns.
+
+    chosen   channel -> 0-based column
+    clock    whether the time column holds clock times, which are kept as text
+    decimal  as the rig states it, else found: the sign under which every chosen cell is a number
+    Faulty cells and rows come back as problems with their lines; nothing is raised.
+    """
+    table, remarks = _without_cut_end(table, chosen, clock)
+    trials = (decimal,) if decimal else _decimal_trials(table, chosen, clock)
+    if table.rows.size:
+        body, quoted, width = _sound_body(table)
+        if body:
+            for trial in trials:
+                raw = _read_block(body, table, chosen, clock, trial, width, quoted)
+                if raw is not None:
+                    return ReadResult(raw=raw, decimal=trial, remarks=remarks)
+    results = []
+    for trial in trials:
+        results.append(_LineReader(table, chosen, clock, trial, shown, rig_file).read())
+        if not results[-1].faults:
+            break
+    best = min(results, key=lambda result: result.faults)
+    return replace(best, remarks=remarks)
+
+
+def _without_cut_end(
+    table: LocatedTable, chosen: Mapping[str, int], clock: bool
+) -> tuple[LocatedTable, tuple[str, ...]]:
+    """Leave out a last line that stops early: a logger that loses power ends in the middle of a line."""
+    if not table.rows.size:
+        return table, ()
+    last = int(table.rows[-1])
+    cells, closed = split_quoted(table.lines.line(last), table.delimiter)
+    cut = not closed or len(cells) < least_cells(table.names)
+    at_end = last == len(table.lines) - 1 and not table.lines.ended
+    if not cut and at_end:
+        numbers = [index for channel, index in chosen.items() if not (clock and channel == "time")]
+        read = [cells[index] for index in numbers if index < len(cells)]
+        cut = any(not is_empty(cell) and not is_number(cell) for cell in read)
+    if cut:
+        remark = f"Line {last + 1}, the last one, is incomplete and was left out."
+        return replace(table, rows=table.rows[:-1]), (remark,)
+    if at_end and len(cells) - 1 in chosen.values() and len(table.rows) > 1:
+        return table, (f"Line {last + 1} has no line end; its last value may have been cut short.",)
+    return table, ()
+
+
+def _decimal_trials(table: LocatedTable, chosen: Mapping[str, int], clock: bool) -> tuple[str, ...]:
+    """The likelier decimal sign first, judged by the cells of the first samples."""
+    points = commas = 0
+    for index in table.rows[:_SAMPLE_ROWS]:
+        cells = split_line(table.lines.line(index), table.delimiter)
+        for channel, column in chosen.items():
+            if column < len(cells) and not (clock and channel == "time"):
+                cell = cells[column]
+                points += "." in cell and is_number(cell, ".")
+                commas += "," in cell and is_number(cell, ",")
+    return (",", ".") if commas > points else (".", ",")
+
+
+def _sound_body(table: LocatedTable) -> tuple[bytes, bool, int]:
+    """The sample lines as one block if each has the same number of cells; else empty.
+
+    Returns (block, whether quotation marks are in it, cells in a line). With quotation marks the cells
+    cannot be counted by their delimiters: the block is then only sound if pandas finds the cells.
+    """
+    rows, lines = table.rows, table.lines
+    breaks = np.flatnonzero(np.diff(rows) > 1)
+    firsts = rows[np.concatenate(([0], breaks + 1))]
+    lasts = rows[np.concatenate((breaks, [len(rows) - 1]))]
+    body = b"".join(
+        lines.data[lines.starts[first] : lines.stops[last] + 1]
+        for first, last in zip(firsts, lasts, strict=True)
+    )
+    cells = split_line(lines.line(rows[0]), table.delimiter)
+    if not row_fits(cells, table.names) or len(cells) > len(table.names) + 1:
+        return b"", False, 0
+    quoted = b'"' in body
+    if quoted or _cells_agree(body, table.delimiter, len(cells)):
+        return body, quoted, len(cells)
+    return b"", False, 0
+
+
+def _cells_agree(body: bytes, delimiter: str, width: int) -> bool:
+    """True when each line of the block has `width` cells, counted by delimiters, block by block."""
+    start = 0
+    while start < len(body):
+        stop = body.find(b"\n", min(start + _BLOCK_BYTES, len(body) - 1)) + 1
+        piece = np.frombuffer(body, dtype=np.uint8, count=stop - start, offset=start)
+        ends = np.flatnonzero(piece == ord("\n"))
+        if delimiter == " ":
+            blank = (piece == ord(" ")) | (piece == ord("\t")) | (piece == ord("\n"))
+            marks = np.flatnonzero(~blank & np.concatenate(([True], blank[:-1])))
+            each = width
+        else:
+            marks = np.flatnonzero(piece == ord(delimiter))
+            each = width - 1
+        if len(marks) != each * len(ends):
+            return False
+        if each:
+            by_line = marks.reshape(-1, each)
+            if (by_line[:, -1] > ends).any() or (by_line[1:, 0] < ends[:-1]).any():
+                return False
+        start = stop
+    return True
+
+
+def _read_block(
+    body: bytes,
+    table: LocatedTable,
+    chosen: Mapping[str, int],
+    clock: bool,
+    decimal: str,
+    width: int,
+    quoted: bool,
+) -> RawColumns | None:
+    """The whole block by pandas; None wherever the result would not be certain."""
+    text_columns = {chosen["time"]} if clock else set()
+    number_columns = {column for channel, column in chosen.items() if not (clock and channel == "time")}
+    if text_columns & number_columns or max(chosen.values()) >= width:
+        return None
+    watched = {width - 1} if quoted or width > len(table.names) else set()
+    types: dict[int, type] = dict.fromkeys(range(width), str) | dict.fromkeys(number_columns, np.float64)
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(body),
+            sep=r"\s+" if table.delimiter == " " else table.delimiter,
+            header=None,
+            names=list(range(width)),
+            index_col=False,
+            # pandas lets a line be too long when only some columns are asked for
+            usecols=None if quoted else sorted(text_columns | number_columns | watched),
+            dtype=types,
+            decimal=decimal,
+            keep_default_na=False,
+            na_values=list(EMPTY_WORDS),
+            skipinitialspace=True,
+            low_memory=False,
+            encoding="utf-8",
+        )
+    except (ValueError, OverflowError):
+        return None
+    if len(frame) != len(table.rows):
+        return None
+    if width > len(table.names):
+        if not frame[width - 1].isna().all():
+            return None
+    elif quoted and frame[width - 1].isna().any():  # an empty last cell, or a line that is too short
+        return None
+    numbers: dict[str, Floats] = {}
+    for channel, column in chosen.items():
+        if column in number_columns:
+            numbers[channel] = frame[column].to_numpy(dtype=np.float64)
+    if any(_may_be_truth_values(values) for values in numbers.values()) and any(
+        w in body for w in _TRUTH_WORDS
+    ):
+        return None  # pandas reads True as 1
+    texts = frame[chosen["time"]].fillna("").to_numpy(dtype=object) if clock else None
+    return RawColumns(numbers=numbers, clock=texts, lines=table.rows + 1, rows=len(frame))
+
+
+def _may_be_truth_values(values: Floats) -> bool:
+    return bool(np.all((values == 0.0) | (values == 1.0) | np.isnan(values)))
+
+
+@dataclass(slots=True)
+class _LineReader:
+    """Reads one line at a time and keeps the first places of each kind of fault."""
+
+    table: LocatedTable
+    chosen: Mapping[str, int]
+    clock: bool
+    decimal: str
+    shown: str
+    rig_file: str
+    faults: dict[str, list[Problem]] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=dict)
+
+    def read(self) -> ReadResult:
+        table, numbers = self.table, {name: array("d") for name in self.chosen}
+        times: list[str] = []
+        lines = array("q")
+        least, header = least_cells(table.names), [name.strip() for name in table.names]
+        for index in table.rows:
+            line = int(index) + 1
+            cells, closed = split_quoted(table.lines.line(index), table.delimiter)
+            if not closed:
+                self._fault(
+                    "quote", line, "", "a quotation mark is not closed on this line.", "Close or delete it."
+                )
+                continue
+            if not least <= len(cells) <= len(header) and not row_fits(cells, table.names):
+                self._ragged(line, len(cells))
+                continue
+            if cells[0].strip() == header[0] and [cell.strip() for cell in cells] == header:
+                what = "the column names come a second time, so the logger was started again here."
+                self._fault("names", line, "", what, "Split the log at this line.")
+                continue
+            read = {name: self._cell(name, line, cells) for name in self.chosen}
+            if read["time"] is None:
+                continue
+            lines.append(line)
+            for name, value in read.items():
+                numbers[name].append(np.nan if value is None else value)
+            if self.clock:
+                times.append(cells[self.chosen["time"]].strip())
+        raw = RawColumns(
+            numbers={
+                name: np.array(values, dtype=np.float64)
+                for name, values in numbers.items()
+                if not (self.clock and name == "time")
+            },
+            clock=np.array(times, dtype=object) if self.clock else None,
+            lines=np.array(lines, dtype=np.int64),
+            rows=len(lines),
+        )
+        problems = [one for key, listed in self.faults.items() for one in shortened(listed, self.counts[key])]
+        faults = sum(self.counts.values())
+        return ReadResult(raw=raw, decimal=self.decimal, faults=faults, problems=tuple(problems))
+
+    def _cell(self, name: str, line: int, cells: Sequence[str]) -> float | None:
+        """The number in a cell; None after a fault; 0 for a clock time, which is read later."""
+        column = self.chosen[name]
+        cell = cells[column] if column < len(cells) else ""
+        if self.clock and name == "time":
+            return 0.0
+        value = number_in(cell, self.decimal)
+        if value is None:
+            remedy = text_remedy(cell, self.decimal, self.rig_file)
+            self._fault(
+                f"cell {name}", line, self._column(name), f"'{printable(cell)}' is not a number.", remedy
+            )
+        return value
+
+    def _column(self, name: str) -> str:
+        return printable(self.table.names[self.chosen[name]]) or name
+
+    def _ragged(self, line: int, cells: int) -> None:
+        expected = len(self.table.names)
+        what = f"has {cells} cell{'s' if cells != 1 else ''}; the table has {expected} columns."
+        remedy = "Complete this line, or delete it."
+        if cells > expected and self.table.delimiter == ",":
+            remedy += " If the logger writes decimal commas, let it part the columns with ';' or a tab."
+        self._fault("ragged", line, "", what, remedy)
+
+    def _fault(self, kind: str, line: int, key: str, what: str, remedy: str) -> None:
+        self.counts[kind] = self.counts.get(kind, 0) + 1
+        listed = self.faults.setdefault(kind, [])
+        if len(listed) < PLACES_LISTED:
+            listed.append(Problem(file=self.shown, line=line, key=key, what=what, remedy=remedy))

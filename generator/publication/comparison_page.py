@@ -1,0 +1,170 @@
+"""The page of one treatment against the baseline: the page to share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from generator.evidence.records import Contrast, SessionAnalysis
+from generator.intake.session import Session, StatedCaution
+from generator.publication import navigation, session_blocks
+from generator.publication.cautions import CautionPanel, panels
+from generator.publication.facts import Fact, date_text
+from generator.publication.figure_blocks import FigureBlock
+from generator.publication.navigation import Link, link
+from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.session_blocks import CheckRow, Procedure
+from generator.publication.session_figures import DrawnFigures
+from generator.publication.tables import Table
+from generator.publication.verdict_rows import VerdictRow, verdict_row
+from generator.publication.working import Working, working
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContrastBlock:
+    """One contrast with everything behind it.
+
+    row      verdict, difference, interval, what weakens it
+    figure   its strip chart, or None where the overview shows it
+    working  every step from the runs to the verdict
+    """
+
+    row: VerdictRow
+    figure: FigureBlock | None
+    working: Working
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonPage:
+    """Everything on a comparison page.
+
+    title         `5S capped against 4S`
+    treatment     label of the treatment
+    baseline      label of the baseline
+    session       link to the session, with its title
+    question      what was asked
+    date          written out
+    answer        the answer in one sentence
+    also          further sentences of primary contrasts
+    rows          verdicts that answer the question
+    exploratory   whether no response was named primary before the test
+    sections      links to the sections of this page
+    primary       contrasts decided before the test, or all where none was
+    others        exploratory contrasts
+    overview      all relative differences at a glance, or None
+    how_sure      link to how intervals and verdicts are made
+    doubtful      checks that warn or fail
+    passed        checks that pass
+    values        figures of single runs
+    curves        figures of mean curves
+    responses     table of means
+    raised        cautions this comparison gives rise to
+    stated        cautions in the tester's own words
+    always        cautions that always hold
+    safety        link to the safety page
+    conditions    date, rig, air, tester
+    treatments    what each treatment was made of
+    procedures    how the runs were driven
+    runs          table of runs and raw logs
+    files         downloads
+    """
+
+    title: str
+    treatment: str
+    baseline: str
+    session: Link
+    question: str
+    date: str
+    answer: str
+    also: tuple[str, ...]
+    rows: tuple[VerdictRow, ...]
+    exploratory: bool
+    sections: tuple[Link, ...]
+    primary: tuple[ContrastBlock, ...]
+    others: tuple[ContrastBlock, ...]
+    overview: FigureBlock | None
+    how_sure: str
+    doubtful: tuple[CheckRow, ...]
+    passed: tuple[CheckRow, ...]
+    values: tuple[FigureBlock, ...]
+    curves: tuple[FigureBlock, ...]
+    responses: Table
+    raised: tuple[CautionPanel, ...]
+    stated: tuple[StatedCaution, ...]
+    always: tuple[CautionPanel, ...]
+    safety: str
+    conditions: tuple[Fact, ...]
+    treatments: Table
+    procedures: tuple[Procedure, ...]
+    runs: Table
+    files: tuple[Link, ...]
+
+
+def comparison_page(
+    site: Site, session: Session, analysis: SessionAnalysis, figures: DrawnFigures, treatment: str
+) -> tuple[Frame, ComparisonPage]:
+    """Frame and content of the page of `treatment`, which must have at least one contrast."""
+    baseline = session.file.baseline
+    page = navigation.comparison_page(session.id, treatment, baseline)
+    labels = session_blocks.labels_of(session)
+    own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+    primary = [contrast for contrast in own if contrast.primary]
+    first = primary or own
+    others = [contrast for contrast in own if contrast not in first]
+
+    def block(contrast: Contrast) -> ContrastBlock:
+        return ContrastBlock(
+            row=verdict_row(contrast, analysis, labels, page),
+            figure=figures.strip(page, contrast.key),
+            working=working(contrast, analysis, labels, site, page),
+        )
+
+    title = f"{labels[treatment]} against {labels[baseline]}"
+    home = navigation.session_page(session.id)
+    pair = (baseline, treatment)
+    checks = session_blocks.check_rows(analysis, about=(treatment,))
+    sections = (
+        ("The answer", "answer"),
+        ("How sure", "how-sure"),
+        ("What it rests on", "rests-on"),
+        ("Cautions", "cautions"),
+        ("How it was found", "how-found"),
+        ("Data", "data"),
+    )
+    frame = site.frame(
+        page,
+        f"{title}: {session.file.title}",
+        first[0].sentence,
+        trail=((shortened(session.file.title, 60), home), (title, page)),
+        simulated=analysis.simulated,
+    )
+    return frame, ComparisonPage(
+        title=title,
+        treatment=labels[treatment],
+        baseline=labels[baseline],
+        session=Link(text=session.file.title, href=link(page, home)),
+        question=session.file.question,
+        date=date_text(session.file.date),
+        answer=first[0].sentence,
+        also=tuple(contrast.sentence for contrast in primary[1:]),
+        rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in first),
+        exploratory=not primary,
+        sections=tuple(Link(text=text, href=f"#{key}") for text, key in sections),
+        primary=tuple(block(contrast) for contrast in first),
+        others=tuple(block(contrast) for contrast in others),
+        overview=figures.overview(page, treatment),
+        how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
+        doubtful=tuple(check for check in checks if check.css_class != "passed"),
+        passed=tuple(check for check in checks if check.css_class == "passed"),
+        values=figures.values(page),
+        curves=figures.curves(page),
+        responses=session_blocks.responses_table(analysis, session, treatments=pair, anchored=False),
+        raised=panels(analysis.cautions, labels, always_on=False, treatment=treatment),
+        stated=session.file.cautions,
+        always=panels(analysis.cautions, labels, always_on=True),
+        safety=link(page, navigation.SAFETY),
+        conditions=session_blocks.condition_facts(site, session, page),
+        treatments=session_blocks.treatments_table(site.season, session, page, treatments=pair),
+        procedures=session_blocks.procedures_of(site, session, page),
+        runs=session_blocks.runs_table(analysis, session, page, treatments=pair),
+        files=session_blocks.downloads(session, page),
+    )

@@ -1,0 +1,112 @@
+"""Figures on pages: the picture, its numbers as a table, its files, and the logs it comes from."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+from markupsafe import Markup
+
+from generator.figures.records import Figure
+from generator.publication import navigation
+from generator.publication.navigation import Link, anchor, link
+from generator.publication.svg import figure_csv, render_svg, vega_lite_document
+from generator.publication.tables import Table, frame_table
+
+RenderSvg = Callable[[str, Mapping[str, object], str], str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A figure rendered: inline SVG for a wide page, and for a phone or None where one serves both."""
+
+    wide: str
+    narrow: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureBlock:
+    """One figure as a page shows it.
+
+    key      id of the figure
+    title    heading
+    wide     inline SVG for a wide page
+    narrow   the same for a phone, or None where `wide` serves both
+    note     how to read it, or ""
+    table    what is drawn, as numbers
+    files    links to its data and its specification
+    sources  links to the raw logs behind it
+    """
+
+    key: str
+    title: str
+    wide: Markup
+    narrow: Markup | None
+    note: str
+    table: Table
+    files: tuple[Link, ...]
+    sources: tuple[Link, ...]
+
+
+def title_of_picture(figure: Figure) -> str:
+    """What a reader without eyes hears: what it shows, and that its numbers follow."""
+    return f"{figure.title}. {figure.states} A table with the numbers follows."
+
+
+def picture(figure: Figure) -> Picture:
+    """Both renderings of a figure. Their names differ, so that ids inside them never meet on a page."""
+    title = title_of_picture(figure)
+    stem = anchor(figure.name)
+    return Picture(
+        wide=render_svg(f"{stem}-wide", figure.spec, title),
+        narrow=None if figure.narrow is None else render_svg(f"{stem}-narrow", figure.narrow, title),
+    )
+
+
+def pictures(figures: Iterable[Figure], workers: int) -> list[Picture]:
+    """Renderings of many figures, in order. Processes, not threads; started afresh, since a fork of a process
+    that has rendered hangs. Below about eighty charts their start costs more than they save."""
+    wanted = list(figures)
+    if workers < 2 or len(wanted) < 40:
+        return [picture(figure) for figure in wanted]
+    with ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(picture, wanted, chunksize=4))
+
+
+def figure_block(figure: Figure, drawn: Picture, session_id: str, page: str) -> FigureBlock:
+    """A figure for the page `page`, with links to its files and logs."""
+
+    def to(ending: str) -> str:
+        return link(page, navigation.figure_file(session_id, figure.name, ending))
+
+    key = f"figure-{anchor(figure.name)}"
+    return FigureBlock(
+        key=key,
+        title=figure.title,
+        wide=Markup(drawn.wide),
+        narrow=None if drawn.narrow is None else Markup(drawn.narrow),
+        note=figure.note,
+        table=frame_table(f"{key}-numbers", f"The numbers of: {figure.title}", figure.table),
+        files=(
+            Link(text="Data (CSV)", href=to("csv")),
+            Link(text="Chart specification (Vega-Lite)", href=to("vl.json")),
+        ),
+        sources=tuple(
+            Link(text=log.rsplit("/", 1)[-1], href=link(page, navigation.log_copy(session_id, log)))
+            for log in figure.sources
+        ),
+    )
+
+
+def figure_files(figure: Figure, session_id: str) -> dict[str, bytes]:
+    """Path -> bytes of a figure's data and specification."""
+    document = json.dumps(
+        vega_lite_document(figure), ensure_ascii=False, sort_keys=True, allow_nan=False, separators=(",", ":")
+    )
+    return {
+        navigation.figure_file(session_id, figure.name, "csv"): figure_csv(figure).encode(),
+        navigation.figure_file(session_id, figure.name, "vl.json"): (document + "\n").encode(),
+    }

@@ -1,0 +1,164 @@
+"""The front page: what the season asks, and its answers, newest first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from generator.evidence.records import SessionAnalysis
+from generator.evidence.wording import counted
+from generator.intake.session import Session
+from generator.publication import navigation, session_blocks
+from generator.publication.facts import date_text
+from generator.publication.navigation import Link, link
+from generator.publication.page_frame import Frame, Site
+from generator.publication.session_page import ComparisonBlock, comparison_blocks
+
+ROWS_ON_A_CARD = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionCard:
+    """One session in short.
+
+    title        link to the session
+    question     what was asked
+    answer       the answer in one sentence
+    date         written out
+    meta         procedures, runs, parts, in short
+    comparisons  its contrasts, at most four
+    simulated    whether its logs were simulated
+    """
+
+    title: Link
+    question: str
+    answer: str
+    date: str
+    meta: tuple[str, ...]
+    comparisons: tuple[ComparisonBlock, ...]
+    simulated: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrontPage:
+    """Everything on the front page.
+
+    title    of the season
+    about    what it is about
+    tally    how many sessions and runs, in words
+    latest   the newest session, or None
+    earlier  the others, newest first
+    claims   link to the ledger of claims with their number, or None
+    safety   link to the safety page
+    method   link to the method page
+    """
+
+    title: str
+    about: str
+    tally: str
+    latest: SessionCard | None
+    earlier: tuple[SessionCard, ...]
+    claims: Link | None
+    safety: str
+    method: str
+
+
+def newest_first(sessions: Sequence[Session]) -> list[Session]:
+    """Sessions by date, the newest first; of one day by name."""
+    return sorted(sorted(sessions, key=lambda s: s.id), key=lambda s: s.file.date, reverse=True)
+
+
+def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard:
+    """A session in short, for the front page."""
+    page = navigation.FRONT
+    parts = site.season.parts
+    used = dict.fromkeys(
+        part
+        for treatment in session.file.treatments.values()
+        for part in (treatment.motor, treatment.propeller)
+        if part in parts
+    )
+    procedures = ", ".join(dict.fromkeys(run.procedure for run in analysis.runs))
+    blocks = []
+    room = ROWS_ON_A_CARD
+    for block in comparison_blocks(analysis, session, page, most=2):
+        if room <= 0:
+            break
+        blocks.append(block)
+        room -= len(block.rows)
+    return SessionCard(
+        title=Link(text=session.file.title, href=link(page, navigation.session_page(session.id))),
+        question=session.file.question,
+        answer=analysis.headline,
+        date=date_text(session.file.date),
+        meta=tuple(
+            text
+            for text in (
+                counted(len(analysis.runs), "run"),
+                procedures,
+                ", ".join(parts[part].label for part in list(used)[:4]),
+            )
+            if text
+        ),
+        comparisons=tuple(blocks),
+        simulated=analysis.simulated,
+    )
+
+
+def front_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Frame, FrontPage]:
+    """Frame and content of the front page. analyses: session id -> its analysis."""
+    page = navigation.FRONT
+    sessions = [session for session in newest_first(site.season.sessions) if session.id in analyses]
+    cards = tuple(card(site, session, analyses[session.id]) for session in sessions)
+    runs = sum(len(analyses[session.id].runs) for session in sessions)
+    claims = sum(len(analyses[session.id].claims) for session in sessions)
+    file = site.season.file
+    frame = site.frame(page, file.title, file.about, simulated=site.simulated)
+    return frame, FrontPage(
+        title=file.title,
+        about=file.about,
+        tally=f"{counted(len(cards), 'question')} put to the bench, {counted(runs, 'run')} recorded.",
+        latest=cards[0] if cards else None,
+        earlier=cards[1:],
+        claims=Link(text=counted(claims, "claim"), href=link(page, navigation.CLAIMS)) if claims else None,
+        safety=link(page, navigation.SAFETY),
+        method=link(page, navigation.METHOD),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimsPage:
+    """The ledger of claims.
+
+    tally     how many were supported, contradicted, left open, in words
+    claims    every claim of the season, newest session first
+    verdicts  link to how a claim is decided
+    """
+
+    tally: str
+    claims: tuple[session_blocks.ClaimRow, ...]
+    verdicts: str
+
+
+def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Frame, ClaimsPage]:
+    """Frame and content of the ledger."""
+    page = navigation.CLAIMS
+    rows: list[session_blocks.ClaimRow] = []
+    for session in newest_first(site.season.sessions):
+        if session.id in analyses:
+            analysis = analyses[session.id]
+            rows += session_blocks.claim_rows(analysis.claims, analysis, session, page)
+    counts = [
+        f"{sum(row.outcome == outcome for row in rows)} {outcome}"
+        for outcome in ("supported", "contradicted", "left open")
+    ]
+    tally = f"{counted(len(rows), 'claim')}: {', '.join(counts)}."
+    frame = site.frame(
+        page,
+        "Claims",
+        f"What people say, held against the runs. {tally}",
+        trail=(("Claims", page),),
+        simulated=site.simulated,
+    )
+    verdicts = site.text_link(page, navigation.STATISTICS, "verdicts")
+    return frame, ClaimsPage(tally=tally, claims=tuple(rows), verdicts=verdicts)

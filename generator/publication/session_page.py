@@ -1,0 +1,198 @@
+"""The page of a session: the answer, how sure it is, what it rests on, cautions, how it was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from generator.evidence.records import SessionAnalysis
+from generator.evidence.wording import counted
+from generator.intake.session import Correction, Session, StatedCaution
+from generator.publication import navigation, session_blocks
+from generator.publication.cautions import CautionPanel, panels
+from generator.publication.facts import Fact, date_text
+from generator.publication.figure_blocks import FigureBlock
+from generator.publication.navigation import Link, link
+from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
+from generator.publication.session_figures import DrawnFigures
+from generator.publication.tables import Table
+from generator.publication.verdict_rows import VerdictRow, verdict_row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonBlock:
+    """One treatment against the baseline, in short.
+
+    title  `5S capped against 4S`
+    page   link to the comparison page
+    rows   its primary contrasts, or all where none is primary
+    more   how many other contrasts its page holds, in words, or ""
+    """
+
+    title: str
+    page: Link
+    rows: tuple[VerdictRow, ...]
+    more: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectionRow:
+    """A correction made in the open: date, what was changed, why."""
+
+    date: str
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionPage:
+    """Everything on a session's page.
+
+    title          of the session
+    question       what was asked
+    date           written out
+    answer         the answer in one sentence
+    exploratory    whether no response was named primary before the test
+    comparisons    each treatment against the baseline
+    sections       links to the sections of this page
+    strips         figures of the primary contrasts
+    how_sure       link to how intervals and verdicts are made
+    doubtful       checks that warn or fail
+    passed         checks that pass
+    conclusion     the tester's prose, cleaned, or ""
+    claims         claims held against the results
+    values         figures of single runs
+    curves         figures of mean curves
+    responses      table of means
+    raised         cautions this session gives rise to
+    stated         cautions in the tester's own words
+    always         cautions that always hold
+    safety         link to the safety page
+    conditions     date, rig, air, tester
+    treatments     what each treatment was made of
+    procedures     how the runs were driven
+    runs           table of runs and raw logs
+    notes          what is missing or was refused
+    corrections    corrections made after publication
+    files          downloads
+    """
+
+    title: str
+    question: str
+    date: str
+    answer: str
+    exploratory: bool
+    comparisons: tuple[ComparisonBlock, ...]
+    sections: tuple[Link, ...]
+    strips: tuple[FigureBlock, ...]
+    how_sure: str
+    doubtful: tuple[CheckRow, ...]
+    passed: tuple[CheckRow, ...]
+    conclusion: Markup
+    claims: tuple[ClaimRow, ...]
+    values: tuple[FigureBlock, ...]
+    curves: tuple[FigureBlock, ...]
+    responses: Table
+    raised: tuple[CautionPanel, ...]
+    stated: tuple[StatedCaution, ...]
+    always: tuple[CautionPanel, ...]
+    safety: str
+    conditions: tuple[Fact, ...]
+    treatments: Table
+    procedures: tuple[Procedure, ...]
+    runs: Table
+    notes: tuple[str, ...]
+    corrections: tuple[CorrectionRow, ...]
+    files: tuple[Link, ...]
+
+
+def comparison_blocks(
+    analysis: SessionAnalysis, session: Session, page: str, *, most: int | None = None
+) -> tuple[ComparisonBlock, ...]:
+    """Each treatment against the baseline, for the page `page`. most: at most so many rows each."""
+    labels = session_blocks.labels_of(session)
+    blocks = []
+    for treatment in labels:
+        own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+        if not own:
+            continue
+        chosen = [contrast for contrast in own if contrast.primary] or own
+        rows = chosen if most is None else chosen[:most]
+        title = f"{labels[treatment]} against {labels[session.file.baseline]}"
+        target = navigation.comparison_page(session.id, treatment, session.file.baseline)
+        left = len(own) - len(rows)
+        blocks.append(
+            ComparisonBlock(
+                title=title,
+                page=Link(text=title, href=link(page, target)),
+                rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in rows),
+                more=f"{counted(left, 'more difference')}, with the working" if left else "the working",
+            )
+        )
+    return tuple(blocks)
+
+
+def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow, ...]:
+    """Corrections, newest first."""
+    ordered = sorted(corrections, key=lambda correction: correction.date, reverse=True)
+    return tuple(CorrectionRow(date=date_text(c.date), what=c.what, why=c.why) for c in ordered)
+
+
+def session_page(
+    site: Site, session: Session, analysis: SessionAnalysis, figures: DrawnFigures, conclusion: Markup
+) -> tuple[Frame, SessionPage]:
+    """Frame and content of a session's page."""
+    page = navigation.session_page(session.id)
+    labels = session_blocks.labels_of(session)
+    primary = [contrast for contrast in analysis.contrasts if contrast.primary]
+    checks = session_blocks.check_rows(analysis)
+    claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
+    raised = panels(analysis.cautions, labels, always_on=False)
+    sections = (
+        ("The answer", "answer", True),
+        ("How sure", "how-sure", True),
+        ("The tester's conclusion", "conclusion", bool(conclusion)),
+        ("Claims", "claims", bool(claims)),
+        ("What it rests on", "rests-on", True),
+        ("Cautions", "cautions", True),
+        ("How it was found", "how-found", True),
+        ("Data", "data", True),
+    )
+    frame = site.frame(
+        page,
+        session.file.title,
+        analysis.headline,
+        trail=((shortened(session.file.title, 60), page),),
+        simulated=analysis.simulated,
+    )
+    return frame, SessionPage(
+        title=session.file.title,
+        question=session.file.question,
+        date=date_text(session.file.date),
+        answer=analysis.headline,
+        exploratory=not primary,
+        comparisons=comparison_blocks(analysis, session, page),
+        sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
+        strips=figures.strips(page, [contrast.key for contrast in analysis.contrasts]),
+        how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
+        doubtful=tuple(check for check in checks if check.css_class != "passed"),
+        passed=tuple(check for check in checks if check.css_class == "passed"),
+        conclusion=conclusion,
+        claims=claims,
+        values=figures.values(page),
+        curves=figures.curves(page),
+        responses=session_blocks.responses_table(analysis, session, anchored=True),
+        raised=raised,
+        stated=session.file.cautions,
+        always=panels(analysis.cautions, labels, always_on=True),
+        safety=link(page, navigation.SAFETY),
+        conditions=session_blocks.condition_facts(site, session, page),
+        treatments=session_blocks.treatments_table(site.season, session, page),
+        procedures=session_blocks.procedures_of(site, session, page),
+        runs=session_blocks.runs_table(analysis, session, page),
+        notes=analysis.notes,
+        corrections=correction_rows(session.file.corrections),
+        files=session_blocks.downloads(session, page),
+    )
