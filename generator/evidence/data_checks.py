@@ -232,8 +232,8 @@ def start_temperatures(given: CheckInput) -> tuple[Check, ...]:
             id="start-temperature",
             title="Equal temperature at the start",
             outcome=graded(abs(gap), limit, 3.0 * limit),
-            sentence=f"Before {procedure} the motor of {given.label(name)} was {plain(abs(gap), 'K', digits=2)} {warmer} "
-            f"than that of {given.label(given.baseline)}, on average.",
+            sentence=f"Before {procedure} the motor of {given.label(name)} was "
+            f"{plain(abs(gap), 'K', digits=2)} {warmer} than that of {given.label(given.baseline)}, on average.",
             threshold=given.thresholds.text(key),
             reason="A motor that starts warmer ends warmer and has more resistance.",
             source=given.thresholds.source(key),

@@ -176,11 +176,11 @@ def text_of(
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     whole = text.rstrip(b"\0")
-    if len(whole) < len(text) and whole.strip():
+    if len(whole) < len(text) and whole and not whole.isspace():
         # A logger that loses power leaves the rest of its last block as zeros.
         remarks = (f"{len(text) - len(whole)} zero bytes at the end of the file were left out.",)
         text = whole
-    if not text.strip():
+    if not text or text.isspace():
         raise refusal(
             shown, "holds nothing but blank space.", "Copy the log again, or take the run out of `runs`."
         )

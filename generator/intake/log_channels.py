@@ -25,6 +25,7 @@ from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 
 CLOCK_UNIT = "clock"
 _NAMES_LISTED = 20
+_REMEDY_EMPTY = "Correct the cell, or leave it empty where there is no reading."
 _DAY_S = 86_400.0
 _HOUR_S = 3_600.0
 
@@ -118,9 +119,6 @@ def house_columns(
     return columns, problems, remarks
 
 
-_REMEDY_EMPTY = "Correct the cell, or leave it empty where there is no reading."
-
-
 def _places(
     faulty: NDArray[np.bool_],
     raw: RawColumns,
@@ -153,7 +151,9 @@ def _converted(values: Floats, channel: str, made: Channel, pole_pairs: int) -> 
     if made.unit is None:
         what = f"the {channel.replace('_', ' ')} has no unit."
         raise UnreadableQuantity(what, "Write the unit of the numbers in the log.")
-    house: Floats = made.sign * (np.asarray(conversion(made.unit, kind)(values), dtype=np.float64) - offset)
+    house: Floats = np.asarray(conversion(made.unit, kind)(values), dtype=np.float64) - offset
+    if made.sign < 0:
+        house = -house
     if channel == "speed" and made.electrical:
         house = house / pole_pairs
     if channel == "speed" and made.pulses_per_revolution is not None:

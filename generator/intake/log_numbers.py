@@ -1,22 +1,20 @@
 """A located table -> its wanted columns as numbers in the logger's own units.
 
-Two ways to the same numbers: pandas over the whole block where every line is sound, which is checked first;
-else line by line, which is slow but knows the line of each fault.
+Two ways to the same numbers: in blocks (`log_blocks`) where every line is sound; else line by line, which is
+slow but knows the line of each fault.
 """
 
 from __future__ import annotations
 
-import io
 from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from generator.intake.log_blocks import read_sound_blocks
 from generator.intake.log_cells import (
-    EMPTY_WORDS,
     PLACES_LISTED,
     is_empty,
     is_number,
@@ -34,8 +32,6 @@ from generator.intake.problems import Problem
 Floats = NDArray[np.float64]
 
 _SAMPLE_ROWS = 200
-_BLOCK_BYTES = 1 << 22
-_TRUTH_WORDS = (b"true", b"True", b"TRUE", b"false", b"False", b"FALSE")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,13 +79,19 @@ def read_columns(
     """
     table, remarks = _without_cut_end(table, chosen, clock)
     trials = (decimal,) if decimal else _decimal_trials(table, chosen, clock)
-    if table.rows.size:
-        body, quoted, width = _sound_body(table)
-        if body:
-            for trial in trials:
-                raw = _read_block(body, table, chosen, clock, trial, width, quoted)
-                if raw is not None:
-                    return ReadResult(raw=raw, decimal=trial, remarks=remarks)
+    times = {chosen["time"]} if clock else set()
+    numeric = {column for channel, column in chosen.items() if not (clock and channel == "time")}
+    if table.rows.size and not times & numeric:
+        for trial in trials:
+            columns = read_sound_blocks(table, numbers=numeric, texts=times, decimal=trial)
+            if columns is not None:
+                raw = RawColumns(
+                    numbers={name: columns[at] for name, at in chosen.items() if at in numeric},
+                    clock=columns[chosen["time"]] if clock else None,
+                    lines=table.rows + 1,
+                    rows=len(table.rows),
+                )
+                return ReadResult(raw=raw, decimal=trial, remarks=remarks)
     results = []
     for trial in trials:
         results.append(_LineReader(table, chosen, clock, trial, shown, rig_file).read())
@@ -132,111 +134,6 @@ def _decimal_trials(table: LocatedTable, chosen: Mapping[str, int], clock: bool)
                 points += "." in cell and is_number(cell, ".")
                 commas += "," in cell and is_number(cell, ",")
     return (",", ".") if commas > points else (".", ",")
-
-
-def _sound_body(table: LocatedTable) -> tuple[bytes, bool, int]:
-    """The sample lines as one block if each has the same number of cells; else empty.
-
-    Returns (block, whether quotation marks are in it, cells in a line). With quotation marks the cells
-    cannot be counted by their delimiters: the block is then only sound if pandas finds the cells.
-    """
-    rows, lines = table.rows, table.lines
-    breaks = np.flatnonzero(np.diff(rows) > 1)
-    firsts = rows[np.concatenate(([0], breaks + 1))]
-    lasts = rows[np.concatenate((breaks, [len(rows) - 1]))]
-    body = b"".join(
-        lines.data[lines.starts[first] : lines.stops[last] + 1]
-        for first, last in zip(firsts, lasts, strict=True)
-    )
-    cells = split_line(lines.line(rows[0]), table.delimiter)
-    if not row_fits(cells, table.names) or len(cells) > len(table.names) + 1:
-        return b"", False, 0
-    quoted = b'"' in body
-    if quoted or _cells_agree(body, table.delimiter, len(cells)):
-        return body, quoted, len(cells)
-    return b"", False, 0
-
-
-def _cells_agree(body: bytes, delimiter: str, width: int) -> bool:
-    """True when each line of the block has `width` cells, counted by delimiters, block by block."""
-    start = 0
-    while start < len(body):
-        stop = body.find(b"\n", min(start + _BLOCK_BYTES, len(body) - 1)) + 1
-        piece = np.frombuffer(body, dtype=np.uint8, count=stop - start, offset=start)
-        ends = np.flatnonzero(piece == ord("\n"))
-        if delimiter == " ":
-            blank = (piece == ord(" ")) | (piece == ord("\t")) | (piece == ord("\n"))
-            marks = np.flatnonzero(~blank & np.concatenate(([True], blank[:-1])))
-            each = width
-        else:
-            marks = np.flatnonzero(piece == ord(delimiter))
-            each = width - 1
-        if len(marks) != each * len(ends):
-            return False
-        if each:
-            by_line = marks.reshape(-1, each)
-            if (by_line[:, -1] > ends).any() or (by_line[1:, 0] < ends[:-1]).any():
-                return False
-        start = stop
-    return True
-
-
-def _read_block(
-    body: bytes,
-    table: LocatedTable,
-    chosen: Mapping[str, int],
-    clock: bool,
-    decimal: str,
-    width: int,
-    quoted: bool,
-) -> RawColumns | None:
-    """The whole block by pandas; None wherever the result would not be certain."""
-    text_columns = {chosen["time"]} if clock else set()
-    number_columns = {column for channel, column in chosen.items() if not (clock and channel == "time")}
-    if text_columns & number_columns or max(chosen.values()) >= width:
-        return None
-    watched = {width - 1} if quoted or width > len(table.names) else set()
-    types: dict[int, type] = dict.fromkeys(range(width), str) | dict.fromkeys(number_columns, np.float64)
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(body),
-            sep=r"\s+" if table.delimiter == " " else table.delimiter,
-            header=None,
-            names=list(range(width)),
-            index_col=False,
-            # pandas lets a line be too long when only some columns are asked for
-            usecols=None if quoted else sorted(text_columns | number_columns | watched),
-            dtype=types,
-            decimal=decimal,
-            keep_default_na=False,
-            na_values=list(EMPTY_WORDS),
-            skipinitialspace=True,
-            low_memory=False,
-            encoding="utf-8",
-        )
-    except (ValueError, OverflowError):
-        return None
-    if len(frame) != len(table.rows):
-        return None
-    if width > len(table.names):
-        if not frame[width - 1].isna().all():
-            return None
-    elif quoted and frame[width - 1].isna().any():  # an empty last cell, or a line that is too short
-        return None
-    numbers: dict[str, Floats] = {}
-    for channel, column in chosen.items():
-        if column in number_columns:
-            numbers[channel] = frame[column].to_numpy(dtype=np.float64)
-    if any(_may_be_truth_values(values) for values in numbers.values()) and any(
-        w in body for w in _TRUTH_WORDS
-    ):
-        return None  # pandas reads True as 1
-    texts = frame[chosen["time"]].fillna("").to_numpy(dtype=object) if clock else None
-    return RawColumns(numbers=numbers, clock=texts, lines=table.rows + 1, rows=len(frame))
-
-
-def _may_be_truth_values(values: Floats) -> bool:
-    return bool(np.all((values == 0.0) | (values == 1.0) | np.isnan(values)))
 
 
 @dataclass(slots=True)

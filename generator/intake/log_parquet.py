@@ -25,10 +25,11 @@ _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParquetHead:
-    """Names of the columns and what the log says of itself if it is simulated."""
+    """Names of the columns, what the log says of itself if it is simulated, and the lines of our own metadata."""
 
     names: tuple[str, ...]
     simulated: str | None
+    remarks: tuple[str, ...]
 
 
 def read_head(file: Path, *, shown: str) -> ParquetHead:
@@ -43,8 +44,9 @@ def read_head(file: Path, *, shown: str) -> ParquetHead:
     if len(names) > MAX_COLUMNS:
         what = f"has {len(names):,} columns; at most {MAX_COLUMNS:,} are read."
         raise refusal(shown, what, "Leave out the columns that no channel of the rig uses.")
-    simulated = printable(said, 300) if said.startswith(SIMULATED_MARK) else None
-    return ParquetHead(names=names, simulated=simulated)
+    remarks = tuple(printable(line, 300) for line in said.splitlines() if line.strip())
+    simulated = next((line for line in remarks if line.startswith(SIMULATED_MARK)), None)
+    return ParquetHead(names=names, simulated=simulated, remarks=remarks)
 
 
 def _damaged(shown: str, fault: BaseException) -> SeasonProblems:

@@ -115,7 +115,7 @@ def _read_parquet(
         columns=house_names(chosen, head.names),
         dialect=LogDialect(container="parquet", encoding="", delimiter="", decimal="", header_line=None),
         simulated=head.simulated,
-        remarks=(head.simulated,) if head.simulated else (),
+        remarks=head.remarks,
     )
 
 
@@ -151,7 +151,7 @@ def _bench_log(
     return BenchLog(
         path=path,
         sha256=sha256,
-        frame=pd.DataFrame(ordered),
+        frame=pd.DataFrame(ordered, copy=False),  # the arrays are ours alone
         columns=columns,
         rows=raw.rows,
         dialect=dialect,

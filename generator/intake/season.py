@@ -23,6 +23,10 @@ from generator.intake.validation import validated
 from generator.intake.yaml_source import YamlSource, dotted, read_yaml
 
 NOT_SESSIONS = {"rigs", "parts", "content", "layouts", "photos"}
+SESSION_STAND_INS = {
+    "title": "unknown", "question": "unknown", "date": "2000-01-01",
+    "air": {"temperature": "20 degC", "pressure": "1013 hPa", "humidity": "50 %"},
+}  # fmt: skip
 PHOTO_ENDINGS = {".jpg", ".jpeg", ".png", ".webp"}
 
 
@@ -88,7 +92,10 @@ def inspect_season(folder: Path, contracts: Contracts, *, logs_needed: bool = Tr
         )
     source, found = read_yaml(folder / "season.yaml", f"{shown}/season.yaml")
     problems += found
-    season_file = validated(source, SeasonFile, problems) if source.data else None
+    season_file = None
+    if source.data:
+        stand_ins = {"title": "unknown", "about": "unknown"}
+        season_file = validated(source, SeasonFile, problems, stand_ins=stand_ins)
     rigs = _read_rigs(folder, shown, problems)
     parts = _read_parts(folder, shown, problems)
     if season_file is not None:
@@ -215,7 +222,9 @@ class _SessionReader:
         before = len(self.problems)
         source, found = read_yaml(folder / "session.yaml", f"{place}/session.yaml")
         self.problems += found
-        read = validated(source, self.model, self.problems) if source.data else None
+        read = None
+        if source.data:
+            read = validated(source, self.model, self.problems, stand_ins=SESSION_STAND_INS)
         if read is None:
             if self.logs_needed:
                 references.check_logs_of_faulty(source, folder, self.problems)
@@ -225,7 +234,10 @@ class _SessionReader:
             for contract in self.contracts
             if getattr(read.procedures, contract) is not None
         }
-        units = {name: unit for plan in plans for name, unit in self.contracts[plan].response_units.items()}
+        # a plan with faults still says which responses there will be
+        written = source.data.get("procedures")
+        named = [contract for contract in self.contracts if isinstance(written, dict) and contract in written]
+        units = {name: unit for plan in named for name, unit in self.contracts[plan].response_units.items()}
         references.check_session(
             source, read, folder, self.rigs, self.parts, self.season_file, self.contracts, plans, units,
             self.problems, logs_needed=self.logs_needed,

@@ -5,12 +5,14 @@ from __future__ import annotations
 import copy
 import types
 import typing
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from generator.intake.problems import Problem, suggestion
+from generator.intake.problems import Problem, nearest, suggestion
 from generator.intake.yaml_source import YamlSource, dotted
 
 M = TypeVar("M", bound=BaseModel)
@@ -19,11 +21,18 @@ PRUNINGS = 6  # a run without its log leaves with the run, a treatment without i
 
 
 def validated(
-    source: YamlSource, model: type[M], problems: list[Problem], *, extra: dict[str, Any] | None = None
+    source: YamlSource,
+    model: type[M],
+    problems: list[Problem],
+    *,
+    extra: dict[str, Any] | None = None,
+    stand_ins: Mapping[str, Any] = MappingProxyType({}),
 ) -> M | None:
     """`source.data` as a `model`; faults are added to `problems`.
 
     extra    values that do not stand in the file, such as the id taken from its name
+    stand_ins  values for required keys on which nothing else hangs, used only to check the rest once they
+               are at fault
     Returns  the record; with faults, what is left of it when the faulty keys are taken out, so that the rest
              is checked in the same pass; None if nothing usable is left. A caller must not build on a
              record whose file has problems.
@@ -35,13 +44,55 @@ def validated(
         except ValidationError as error:
             details = error.errors(include_url=False)
             if attempt == 0:
-                problems += [_problem(source, model, detail) for detail in details]
-            places = {tuple(d["loc"][:-1] if d["type"] == "missing" else d["loc"]) for d in details}
+                problems += [
+                    _problem(source, model, detail) for detail in details if not _follows(detail, details)
+                ]
+            _respell(model, data, details)
+            for detail in details:
+                root = detail["loc"][0] if detail["loc"] else ""
+                if root in stand_ins:
+                    data[str(root)] = stand_ins[str(root)]
+            details = [detail for detail in details if not detail["loc"] or detail["loc"][0] not in stand_ins]
+            places = {place for detail in details if (place := _place_to_prune(data, detail)) is not None}
             # later list items first, so that the places of earlier ones stay true
             for place in sorted(places, key=lambda loc: [str(part).zfill(9) for part in loc], reverse=True):
                 if not place or not _prune(data, place):
                     return None
     return None
+
+
+def _follows(detail: ErrorDetails, details: list[ErrorDetails]) -> bool:
+    """Whether a list counts as too short only because items of it are faulty, which is told already."""
+    loc = tuple(detail["loc"])
+    deeper = (tuple(other["loc"]) for other in details)
+    return detail["type"] == "too_short" and any(
+        other[: len(loc)] == loc and other != loc for other in deeper
+    )
+
+
+def _place_to_prune(data: Any, detail: ErrorDetails) -> Loc | None:
+    """Where the fault is taken out: the value itself, or what lacks a key; None if it has been put right."""
+    loc: Loc = tuple(detail["loc"])
+    if detail["type"] != "missing":
+        return loc
+    holder: Any = data
+    for part in loc[:-1]:
+        holder = holder[part]
+    return None if isinstance(holder, dict) and loc[-1] in holder else loc[:-1]
+
+
+def _respell(model: type[BaseModel], data: Any, details: list[ErrorDetails]) -> None:
+    """Read a misspelt key as the key it most likely means, so that what hangs on it is checked as well."""
+    for detail in details:
+        loc: Loc = tuple(detail["loc"])
+        if detail["type"] != "extra_forbidden":
+            continue
+        holder = data
+        for part in loc[:-1]:
+            holder = holder[part]
+        meant = nearest(str(loc[-1]), known_keys(model, loc[:-1]))
+        if meant is not None and meant not in holder:
+            holder[meant] = holder[loc[-1]]
 
 
 def _prune(data: Any, place: Loc) -> bool:

@@ -72,7 +72,7 @@ def _parquet(numbers: Mapping[str, np.ndarray], note: str) -> bytes:
     table = pa.table({column: pa.array(values, from_pandas=True) for column, values in numbers.items()})
     table = table.replace_schema_metadata({PARQUET_KEY: note.encode()})
     sink = io.BytesIO()
-    pq.write_table(table, sink, compression="zstd", store_schema=False)
+    pq.write_table(table, sink, compression="zstd")
     return sink.getvalue()
 
 

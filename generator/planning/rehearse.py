@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from generator.intake.problems import suggestion
 from generator.intake.session import Run, Season, Session
 from generator.planning.bench_model import run_bench
 from generator.planning.drive_patterns import NoPattern, drive_pattern
@@ -171,6 +172,7 @@ def rehearse(
     session = found[0]
     folder = Path(season.folder) / session.id
     rehearsal = load_rehearsal(folder / "rehearsal.yaml", f"{season.folder}/{session.id}/rehearsal.yaml")
+    check_names(season, session, rehearsal, f"{season.folder}/{session.id}/rehearsal.yaml")
     seed = rehearsal.seed if seed is None else seed
     for run in session.file.runs:
         require_writable(folder / run.log, folder, f"{season.folder}/{session.id}/{run.log}", force=force)
@@ -191,6 +193,41 @@ def rehearse(
         _write(folder / run.log, content)
         written.append(folder / run.log)
     return RehearsalReport(written=tuple(written), seed=seed, assumed=tuple(assumed.told))
+
+
+def check_names(season: Season, session: Session, rehearsal: Rehearsal, shown: str) -> None:
+    """Every name in rehearsal.yaml must mean something, or a hidden difference would be lost without a word.
+
+    Raises  RehearsalRefused with the first name that does not
+    """
+    parts = {kind: [name for name, part in season.parts.items() if part.kind in kinds] for kind, kinds in (
+        ("motors", ("motor",)), ("controllers", ("controller",)), ("propellers", ("propeller",)),
+        ("sources", ("pack", "supply")),
+    )}  # fmt: skip
+    channels = list(session.rig.channels.present())
+    known: list[tuple[str, Sequence[str], Sequence[str]]] = [
+        ("treatments", list(rehearsal.treatments), list(session.file.treatments)),
+        ("faults", list(rehearsal.faults), [run.id for run in session.file.runs]),
+        ("sensors", list(rehearsal.sensors), channels),
+        *((kind, list(getattr(rehearsal, kind)), names) for kind, names in parts.items()),
+    ]
+    for name, truth in rehearsal.treatments.items():
+        known.append((f"treatments.{name}.gains", list(truth.gains), channels))
+        known.append(
+            (
+                f"treatments.{name}.propeller",
+                [truth.propeller] if truth.propeller else [],
+                parts["propellers"],
+            )
+        )
+    for name, faults in rehearsal.faults.items():
+        known.append((f"faults.{name}", [fault.channel for fault in faults if fault.channel], channels))
+    for place, words, there in known:
+        for word in words:
+            if word not in there:
+                raise RehearsalRefused(
+                    shown, f"{place}: '{word}' is not known here.", suggestion(word, there)
+                )
 
 
 def _write(file: Path, content: bytes) -> None:

@@ -25,7 +25,7 @@ DEFAULT_SENSORS: dict[str, tuple[float, float, float, float]] = {
     "speed": (12.0, 0.0, 0.0, 0.0),
     "thrust": (0.012, 0.02, 0.015, 0.008),
     "torque": (1.5e-4, 0.02, 1e-4, 5e-5),
-    "voltage": (0.006, 0.0, 0.0, 0.0),
+    "voltage": (0.004, 0.004, 0.0, 0.0),
     "current": (0.03, 0.005, 0.01, 0.003),
     "motor_temperature": (0.08, 0.1, 0.0, 0.0),
     "controller_temperature": (0.08, 0.1, 0.0, 0.0),

@@ -135,9 +135,11 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
         place = np.arange(n) - (n - 1) / 2
         deviations = deviations - place * float(place @ deviations) / float(place @ place)
         removed = 2
-    squares = float(deviations @ deviations)
-    if squares <= (1e-14 * float(np.abs(samples).max())) ** 2 * n:  # nothing left but rounding
+    scale = float(np.abs(deviations).max())
+    if scale <= 1e-14 * float(np.abs(samples).max()):  # nothing left but rounding
         return _all_the_same(mean, n)
+    deviations = deviations / scale  # so that no square runs out of floating-point range
+    squares = float(deviations @ deviations)
     variance = _windowed_variance(deviations, removed)
     block = round(n ** (1 / 3))
     blocks = n // block
@@ -149,9 +151,9 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
     effective = squares / (n - 2) / variance if remove_trend else 1.0 + squares / n / variance
     return CorrelatedMean(
         mean=mean,
-        standard_error=float(np.sqrt(variance)),
+        standard_error=scale * float(np.sqrt(variance)),
         effective_count=min(max(effective, 1.0), float(n)),
         count=n,
         lag1=float(deviations[1:] @ deviations[:-1]) / squares,
-        standard_deviation=float(np.sqrt(squares / (n - removed))),
+        standard_deviation=scale * float(np.sqrt(squares / (n - removed))),
     )

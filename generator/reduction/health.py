@@ -338,12 +338,12 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
     """Isolated excursions of one to three samples.
 
     time_s, values  shape (n,); missing values are bridged and never reported
-    Returns         one finding an excursion. It must lie off the running median of seven samples by six
+    Returns         one finding an excursion. It must lie off the running median of seven samples by seven
                     standard deviations of the noise round about, two percent of the channel's range and two
                     and a half steps of a coarse resolution; it must be entered and left by jumps four times
-                    the usual ones nearby; and the channel must go on where it left off. The running median
-                    follows a step exactly, so the edge of a step is no spike; a state of four samples or more
-                    is a state.
+                    the usual ones nearby and half as large again as the next on either side; and the channel
+                    must go on where it left off. The running median follows a step exactly, so the edge of a
+                    step is no spike; a state of four samples or more is a state.
     Source          running median with a local scale after F. R. Hampel, J. Am. Stat. Assoc. 69 (1974)
                     383-393 (from memory); the other conditions are our own, no source
     """

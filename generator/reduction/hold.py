@@ -22,7 +22,6 @@ from generator.reduction.measured import (
     components,
     mean_and_error,
     nominal,
-    relative_scatter,
     variable,
 )
 from generator.reduction.records import (
@@ -69,14 +68,18 @@ def reduce_hold(run: PreparedRun) -> Outcome:
     assert isinstance(plan, HoldPlan)
     time = run.frame["time_s"].to_numpy(dtype=np.float64)
     speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
-    errors = RigErrors(run.setup.rig)
+    errors = RigErrors(run.setup.rig, run.zero_u)
     responses: list[RunResponse] = []
     windows: list[Window] = []
     findings: list[Finding] = []
-    for target in plan.speed_rpm:
+    targets = tuple(dict.fromkeys(plan.speed_rpm))
+    for target in targets:
+        # a hold at a neighbouring speed is not a miss of this one
+        reach = min((abs(other / target - 1.0) / 2.0 for other in targets if other != target), default=1.0)
         steady = last_steady(
-            time, speed, target, tolerance=plan.tolerance, settle_s=plan.settle_s, window_s=plan.window_s
-        )
+            time, speed, target,
+            tolerance=min(plan.tolerance, reach), settle_s=plan.settle_s, window_s=plan.window_s,
+        )  # fmt: skip
         if steady is None:
             findings.append(_not_held(time, speed, target, plan))
             continue
@@ -87,6 +90,8 @@ def reduce_hold(run: PreparedRun) -> Outcome:
         rows = (time >= window.start_s) & (time <= window.stop_s)
         means = StretchMeans(run, errors, rows)
         at: At = (("speed_rpm", float(target)),)
+        if means.electrical() and not nominal(means.power()) > 0.0:
+            findings.append(_no_power(nominal(means.power()), target))
         for kind, value in hold_responses(run, means, target):
             centre, parts = components(value)
             if math.isfinite(centre):
@@ -106,6 +111,14 @@ def _not_held(
     return Finding(kind="speed missed", channel="speed_rpm", grade="refused", sentence=f"{words}. Not used.")
 
 
+def _no_power(power_w: float, target: float) -> Finding:
+    sentence = (
+        f"At {target:.0f} rpm voltage times current gives {power_w:.3g} W; "
+        "no thrust per watt and no efficiency come from that."
+    )
+    return Finding(kind="no power", channel="current_a", grade="doubtful", sentence=sentence)
+
+
 def hold_responses(
     run: PreparedRun, means: StretchMeans, target_rpm: float
 ) -> Iterator[tuple[ResponseKind, Number]]:
@@ -114,36 +127,36 @@ def hold_responses(
     miss = target_rpm / n
     log_miss = abs(math.log(target_rpm / nominal(n)))
 
-    def corrected(value: Number, exponent: float, columns: list[tuple[str, float]]) -> Number:
+    def corrected(value: Number, exponent: float, columns: dict[str, float]) -> Number:
         """Value at the target speed, with scatter of what was sampled and the doubt about the exponent."""
         moved = value * miss**exponent
         centre = nominal(moved)
-        samples = [(means.samples(column), power) for column, power in columns]
-        samples.append((means.samples("speed_rpm"), -exponent))
-        scatter = abs(centre) * relative_scatter(samples)
+        powers = {**columns, "speed_rpm": columns.get("speed_rpm", 0.0) - exponent}
+        scatter = abs(centre) * means.relative_scatter(powers)
         doubt = abs(centre) * log_miss * EXPONENT_UNCERTAINTY
         return moved + variable(0.0, scatter, "scatter") + variable(0.0, doubt, "setpoint miss")
 
-    electrical = means.has("voltage_v") and means.has("current_a")
+    electrical = means.electrical()
+    together = means.has("power_w")
+    watts = {"power_w": 1.0} if together else {"tap_voltage_v": 1.0, "current_a": 1.0}
+    per_watt = {column: -power for column, power in watts.items()}
+    power = means.power() if electrical else math.nan
+    divisible = electrical and nominal(power) > 0.0
     if electrical:
-        power = means.power()
-        yield kinds.ELECTRICAL_POWER, corrected(power, 3.0, [("power_w", 1.0)])
-        yield kinds.CURRENT, corrected(means.mean("current_a"), 3.0, [("current_a", 1.0)])
+        yield kinds.ELECTRICAL_POWER, corrected(power, 3.0, watts)
+        yield kinds.CURRENT, corrected(means.mean("current_a"), 3.0, {"current_a": 1.0})
     if means.has("thrust_n"):
         thrust = means.mean("thrust_n") * GF_PER_N
-        yield kinds.THRUST, corrected(thrust, 2.0, [("thrust_n", 1.0)])
-        if electrical:
-            yield (
-                kinds.THRUST_PER_POWER,
-                corrected(thrust / power, -1.0, [("thrust_n", 1.0), ("power_w", -1.0)]),
-            )
+        yield kinds.THRUST, corrected(thrust, 2.0, {"thrust_n": 1.0})
+        if divisible:
+            yield kinds.THRUST_PER_POWER, corrected(thrust / power, -1.0, {"thrust_n": 1.0, **per_watt})
     if means.has("torque_nm"):
-        yield kinds.TORQUE, corrected(means.mean("torque_nm"), 2.0, [("torque_nm", 1.0)])
+        yield kinds.TORQUE, corrected(means.mean("torque_nm"), 2.0, {"torque_nm": 1.0})
         shaft = means.shaft_power()
-        yield kinds.SHAFT_POWER, corrected(shaft, 3.0, [("torque_nm", 1.0), ("speed_rpm", 1.0)])
-        if electrical:
-            samples = [("torque_nm", 1.0), ("speed_rpm", 1.0), ("power_w", -1.0)]
-            yield kinds.SYSTEM_EFFICIENCY, corrected(100.0 * shaft / power, 0.0, samples)
+        turning = {"torque_nm": 1.0, "speed_rpm": 1.0}
+        yield kinds.SHAFT_POWER, corrected(shaft, 3.0, turning)
+        if divisible:
+            yield kinds.SYSTEM_EFFICIENCY, corrected(100.0 * shaft / power, 0.0, {**turning, **per_watt})
     yield from plain_responses(run, means)
 
 
@@ -153,9 +166,9 @@ def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[Res
     def scattered(value: Number, column: str, factor: float = 1.0) -> Number:
         return value + variable(0.0, factor * mean_and_error(means.samples(column))[1], "scatter")
 
-    if means.has("voltage_v"):
+    if means.has("tap_voltage_v"):
         voltage = means.voltage() if means.has("current_a") else means.mean("tap_voltage_v")
-        yield kinds.VOLTAGE, scattered(voltage, "voltage_v")
+        yield kinds.VOLTAGE, scattered(voltage, "voltage_v" if means.has("voltage_v") else "tap_voltage_v")
     if means.has("throttle"):
         yield kinds.THROTTLE, scattered(100.0 * means.mean("throttle"), "throttle", 100.0)
     air = air_temperature(run, means)
@@ -166,10 +179,7 @@ def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[Res
         if means.has(column):
             yield kind, scattered(means.mean(column), column) - air
     if means.has("sound_level_db"):
-        levels = means.samples("sound_level_db")
-        energy = 10.0 * math.log10(float(np.nanmean(10.0 ** (levels / 10.0))))
-        shift = energy - mean_and_error(levels)[0]
-        yield kinds.SOUND_LEVEL, scattered(means.mean("sound_level_db") + shift, "sound_level_db")
+        yield kinds.SOUND_LEVEL, scattered(means.mean("sound_level_db"), "sound_level_db")
     if means.has("vibration_m_s2"):
         yield kinds.VIBRATION, scattered(means.mean("vibration_m_s2"), "vibration_m_s2")
 

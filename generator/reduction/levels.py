@@ -86,7 +86,9 @@ def trend_share(time_s: Array, values: Array) -> float:
     return abs(slope * float(time[-1] - time[0]) / mean) if mean else float("inf")
 
 
-def _steady_level(time_s: Array, values: Array, start_s: float, stop_s: float, interval_s: float) -> float | None:
+def _steady_level(
+    time_s: Array, values: Array, start_s: float, stop_s: float, interval_s: float
+) -> float | None:
     """Median of a window that holds enough samples and has no trend, else None."""
     first, last = np.searchsorted(time_s, (start_s, stop_s + 1e-9 * interval_s), side="left")
     part = values[first:last]
@@ -185,8 +187,9 @@ def matched(found: Sequence[Stretch], wanted: Sequence[float], tolerance: float)
     """For each wanted level, in order, the found stretch within ± tolerance (absolute) that is it, or None.
 
     As many as possible are matched with both orders kept, so that one missing step does not take a later one
-    of the same level; of equally good ways the later stretches are taken, as a repeated step replaces the
-    first. Source: longest common subsequence by dynamic programming (textbook).
+    of the same level. Of equally good ways the one is taken that leaves out the last wanted levels (an
+    aborted run) and uses the later stretches (a repeated step replaces the first).
+    Source  longest common subsequence by dynamic programming (textbook)
     """
     rows, columns = len(wanted), len(found)
     fits = [[abs(stretch.level - level) <= tolerance for stretch in found] for level in wanted]
@@ -197,11 +200,11 @@ def matched(found: Sequence[Stretch], wanted: Sequence[float], tolerance: float)
     result: list[Stretch | None] = [None] * rows
     i, j = rows, columns
     while i and j:
-        if fits[i - 1][j - 1] and most[i][j] == most[i - 1][j - 1] + 1:
+        if most[i][j] == most[i - 1][j]:
+            i -= 1
+        elif fits[i - 1][j - 1] and most[i][j] == most[i - 1][j - 1] + 1:
             result[i - 1] = found[j - 1]
             i, j = i - 1, j - 1
-        elif most[i][j] == most[i][j - 1]:
-            j -= 1
         else:
-            i -= 1
+            j -= 1
     return result

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,10 @@ from pydantic import BaseModel
 
 from generator.intake.rig import CHANNEL_KINDS
 from generator.reduction import health
+from generator.reduction.levels import smoothed
 from generator.reduction.records import Finding, PreparedRun, Setup, Window
 from generator.reduction.zero import (
+    STANDING_SHARE,
     NoRest,
     Rest,
     find_rest,
@@ -23,11 +26,14 @@ from generator.reduction.zero import (
 )
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 # Channels whose reading at rest is zero by definition; a voltage or a temperature at rest is not.
 ZEROED = ("thrust_n", "torque_nm", "current_a")
 # A zero that moves by more than this share of the largest reading is doubtful. Our own choice, no source.
 DOUBTFUL_DRIFT = 0.02
+# So many findings of one kind in one channel are told one by one. Our own choice, no source.
+MOST_ALIKE = 5
 CHANNEL_WORDS = {column: name.replace("_", " ") for name, (_, column) in CHANNEL_KINDS.items()}
 # Slow or stepped by nature: repeats of one reading there are not a fault.
 NEVER_STUCK = (
@@ -48,19 +54,23 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
     """
     time = frame["time_s"].to_numpy(dtype=np.float64)
     work = frame.copy()
-    findings = list(_health(time, work, setup))
-    speed = work["speed_rpm"].to_numpy(dtype=np.float64) if "speed_rpm" in work else None
-    throttle = work["throttle"].to_numpy(dtype=np.float64) if "throttle" in work else None
-    rest = Rest(before=None, after=None)
-    if speed is not None or throttle is not None:
-        rest = find_rest(time, speed, throttle)
+    found: list[health.HealthFinding] = list(health.find_gaps(time))
+    for column in _measured_columns(work):
+        if column != "throttle":  # a throttle moves in steps on purpose
+            values = work[column].to_numpy(dtype=np.float64)
+            spikes = health.find_spikes(time, values, column)
+            if spikes:
+                work[column] = health.mask_spikes(values, spikes)
+                found += spikes
+    rest = _rest(time, work)
+    found += _health(time, frame, work, _at_rest(time, rest, work), setup)
+    findings = [*_gathered(found), *_empty(frame)]
     zero_u: dict[str, float] = {}
     for column in ZEROED:
         if column in work:
-            work[column], zero_u[column], found = _zeroed(
-                column, time, work[column].to_numpy(dtype=np.float64), rest
-            )
-            findings += found
+            values = work[column].to_numpy(dtype=np.float64)
+            work[column], zero_u[column], told = _zeroed(column, time, values, rest)
+            findings += told
     if "voltage_v" in work:
         work["tap_voltage_v"] = work["voltage_v"]
         if "current_a" in work:
@@ -78,24 +88,105 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
     )
 
 
-def _health(time: Array, work: pd.DataFrame, setup: Setup) -> list[Finding]:
-    """Findings about the channels; spikes are masked in `work`."""
-    found: list[health.HealthFinding] = list(health.find_gaps(time))
-    ranges = {CHANNEL_KINDS[name][1]: c.range for name, c in setup.rig.channels.present().items()}
-    for column in [name for name in work.columns if name != "time_s"]:
+def _measured_columns(frame: pd.DataFrame) -> list[str]:
+    """Columns but the time that hold at least one reading."""
+    return [
+        str(name)
+        for name in frame.columns
+        if name != "time_s" and bool(np.isfinite(frame[name].to_numpy(dtype=np.float64)).any())
+    ]
+
+
+def _rest(time: Array, work: pd.DataFrame) -> Rest:
+    """Rest before and after, from what was recorded of speed and throttle; none if neither was.
+
+    A channel that misses samples is bridged first, else one empty cell would end the rest. Where the speed is
+    missing for long, as from a sensor that reads nothing at standstill, the throttle decides.
+    """
+    recorded = _measured_columns(work)
+    speed = throttle = None
+    if "throttle" in recorded:
+        throttle = work["throttle"].ffill().bfill().to_numpy(dtype=np.float64)
+    if "speed_rpm" in recorded:
+        raw = work["speed_rpm"].to_numpy(dtype=np.float64)
+        speed = np.where(np.isfinite(raw), raw, smoothed(time, raw, 0.0))
+    if speed is None and throttle is None:
+        return Rest(before=None, after=None)
+    return find_rest(time, speed, throttle)
+
+
+def _at_rest(time: Array, rest: Rest, work: pd.DataFrame) -> Mask:
+    """Rows in which a channel may well repeat one value: both rests, and standstill in between."""
+    mask = np.zeros(time.size, dtype=np.bool_)
+    if "speed_rpm" in _measured_columns(work):
+        speed = np.abs(smoothed(time, work["speed_rpm"].to_numpy(dtype=np.float64)))
+        mask |= ~(speed > STANDING_SHARE * float(np.nanmax(speed)))
+    if rest.before is not None:
+        mask |= time <= rest.before[1]
+    if rest.after is not None:
+        mask |= time >= rest.after[0]
+    return mask
+
+
+def _health(
+    time: Array, frame: pd.DataFrame, work: pd.DataFrame, at_rest: Mask, setup: Setup
+) -> list[health.HealthFinding]:
+    """Dropouts of the frame as read; stuck and clipped stretches of the channels without their spikes."""
+    found: list[health.HealthFinding] = []
+    channels = setup.rig.channels.present().items()
+    ranges = {CHANNEL_KINDS[name][1]: channel.range for name, channel in channels}
+    for column in _measured_columns(frame):
+        found += health.find_dropouts(time, frame[column].to_numpy(dtype=np.float64), column)
         values = work[column].to_numpy(dtype=np.float64)
-        found += health.find_dropouts(time, values, column)
         if column not in NEVER_STUCK:
-            found += health.find_stuck(time, values, column)
-        span = ranges.get(column)
-        limits = None if span is None or None in span else (float(span[0]), float(span[1]))
+            found += health.find_stuck(time, values, column, ignore=at_rest)
         if column != "throttle":  # a throttle at its stop is where it should be
-            found += health.find_clipped(time, values, column, limits)
-            spikes = health.find_spikes(time, values, column)
-            if spikes:
-                work[column] = health.mask_spikes(values, spikes)
-                found += spikes
-    return [_finding(item) for item in found]
+            span = ranges.get(column)
+            limits = None if span is None else (_limit(span[0]), _limit(span[1]))
+            for item in health.find_clipped(time, values, column, limits):
+                if not bool(at_rest[item.first_row : item.first_row + item.count].all()):
+                    found.append(item)
+    return found
+
+
+def _limit(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _gathered(found: list[health.HealthFinding]) -> Iterator[Finding]:
+    """Findings in words; more than a few of one kind in one channel become one."""
+    groups: dict[tuple[str, str], list[health.HealthFinding]] = {}
+    for item in found:
+        groups.setdefault((item.kind, item.channel), []).append(item)
+    for items in groups.values():
+        if len(items) <= MOST_ALIKE:
+            yield from (_finding(item) for item in items)
+            continue
+        first, count = items[0], sum(item.count for item in items)
+        name = CHANNEL_WORDS.get(first.channel, "log")
+        start, stop = min(i.start_s for i in items), max(i.stop_s for i in items)
+        what = {
+            "gap": f"Samples are missing in {len(items)} places; the means leave them out.",
+            "dropout": f"The {name} has no reading in {count} samples here and there; the means leave them out.",
+            "spike": f"The {name} jumps at {len(items)} places; left out of all means.",
+            "stuck": f"The {name} repeats one value for long at {len(items)} places; doubtful.",
+        }.get(first.kind, f"The {name} sits at the end of its range at {len(items)} places; doubtful.")
+        one = _finding(first)
+        yield replace(one, start_s=start, stop_s=stop, count=count, sentence=what)
+
+
+def _empty(frame: pd.DataFrame) -> Iterator[Finding]:
+    """Channels of which nothing was recorded."""
+    recorded = _measured_columns(frame)
+    for column in (str(name) for name in frame.columns if name != "time_s"):
+        if column not in recorded and len(frame):
+            yield Finding(
+                kind="dropout",
+                channel=column,
+                count=len(frame),
+                grade="doubtful",
+                sentence=f"The {CHANNEL_WORDS.get(column, column)} has no reading in the whole log.",
+            )
 
 
 def _finding(item: health.HealthFinding) -> Finding:
@@ -142,7 +233,8 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
     findings: list[Finding] = []
     corrected = remove_zero(time, values, zero)
     unit, factor = SHOWN_UNITS[column]
-    largest = float(np.nanmax(np.abs(corrected))) if np.isfinite(corrected).any() else 0.0
+    finite = np.abs(corrected[np.isfinite(corrected)])
+    largest = float(finite.max()) if finite.size else 0.0
     if zero.drift is None:
         findings.append(
             Finding(kind="one rest", channel=column, sentence=f"{name.capitalize()}: {zero.statement}.")
@@ -155,24 +247,36 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
                 channel=column,
                 grade="doubtful" if share > DOUBTFUL_DRIFT else "noted",
                 sentence=(
-                    f"The zero of the {name} moved by {zero.drift * factor:+.3g} {unit} between the rests before "
-                    f"and after the run, {100 * share:.2g} % of the largest reading; a straight line is taken off."
+                    f"The zero of the {name} moved by {_plain(zero.drift * factor, sign=True)} {unit} between the "
+                    f"rests before and after the run, {_plain(100 * share)} % of the largest reading; "
+                    "a straight line is taken off."
                 ),
             )
         )
     return corrected, zero_standard_uncertainty(zero), findings
 
 
-def zero_drifts(run: PreparedRun, raw: Mapping[str, Array]) -> tuple[tuple[str, float], ...]:
+def _plain(value: float, *, sign: bool = False) -> str:
+    """Two or three digits that matter, never with an exponent."""
+    digits = 2 if value == 0.0 else max(0, min(6, 1 - math.floor(math.log10(abs(value)))))
+    return f"{value:{'+' if sign else ''}.{digits}f}"
+
+
+def zero_drifts(run: PreparedRun) -> tuple[tuple[str, float], ...]:
     """House column -> how far its zero moved over the run, house unit; channels with both rests only."""
     if len(run.rests) != 2:
         return ()
-    time = raw["time_s"]
+    before, after = ((window.start_s, window.stop_s) for window in run.rests)
+    time = run.raw["time_s"].to_numpy(dtype=np.float64)
     drifts = []
     for column in ZEROED:
-        if column in raw:
-            before, after = (
-                float(np.nanmean(raw[column][(time >= w.start_s) & (time <= w.stop_s)])) for w in run.rests
-            )
-            drifts.append((column, after - before))
+        if column in run.raw:
+            kept = np.isfinite(run.frame[column].to_numpy(dtype=np.float64))  # without spikes
+            values = np.where(kept, run.raw[column].to_numpy(dtype=np.float64), np.nan)
+            try:
+                drift = measure_zero(time, values, Rest(before=before, after=after)).drift
+            except NoRest:
+                continue
+            if drift is not None:
+                drifts.append((column, drift))
     return tuple(drifts)

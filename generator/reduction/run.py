@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from generator.intake.log_records import BenchLog
+from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Air, Run
 from generator.reduction.air import air_density_uncertainty, moist_air_density_kg_m3
 from generator.reduction.health import summarise_sampling
@@ -69,7 +70,6 @@ def reduce_run(
             refused = " ".join(reasons) or "No response could be computed from this log."
     time = log.frame["time_s"].to_numpy(dtype=np.float64)
     rate = summarise_sampling(time).rate_hz if time.size > 1 else None
-    raw = {str(name): log.frame[name].to_numpy(dtype=np.float64) for name in log.frame.columns}
     return RunReduction(
         run_id=run.id,
         log=run.log,
@@ -92,13 +92,13 @@ def reduce_run(
         trace=thinned(log.frame),
         columns=log.columns,
         sampling_hz=rate,
-        zero_drift=zero_drifts(prepared, raw),
+        zero_drift=zero_drifts(prepared),
         start_motor_temperature_k=_start_temperature(prepared, time),
     )
 
 
 def _present(frame: pd.DataFrame, channel: str) -> bool:
-    column = {"speed": "speed_rpm", "motor_temperature": "motor_temperature_k"}.get(channel, channel)
+    column = CHANNEL_KINDS[channel][1]
     return column in frame and bool(np.isfinite(frame[column].to_numpy(dtype=np.float64)).any())
 
 

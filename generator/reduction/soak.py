@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import Annotated
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Annotated, Literal
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,16 @@ from generator.intake.quantities import Speed, Time
 from generator.reduction import response_kinds as kinds
 from generator.reduction.hold import air_temperature
 from generator.reduction.levels import smoothed, stretches
-from generator.reduction.measured import Number, RigErrors, StretchMeans, components, mean_and_error, variable
+from generator.reduction.measured import (
+    ICE_POINT_K,
+    Number,
+    RigErrors,
+    StretchMeans,
+    components,
+    finite,
+    mean_and_error,
+    variable,
+)
 from generator.reduction.records import (
     At,
     Finding,
@@ -28,12 +38,20 @@ from generator.reduction.records import (
     Window,
     fits_of,
 )
-from generator.reduction.thermal import ThermalFit, fit_first_order, seconds_to_limit, simulate_rise_k
+from generator.reduction.thermal import (
+    ThermalFit,
+    fit_first_order,
+    pulsed_steady_state,
+    seconds_to_limit,
+    simulate_rise_k,
+)
 
 Array = NDArray[np.float64]
 ON_SHARE = 0.5  # above this share of the set speed the motor is on
 END_SHARE = 0.5  # the end of the last on period that is averaged, as a share of it, at most one second
 SHOWN_FIT_ROWS = 400
+FIT_ROWS = 4000  # a motor takes seconds to warm; more rows only cost time
+DURATION_TOLERANCE = 0.2  # of an on period, before it is told; our own choice, no source
 
 
 class SoakPlan(Record):
@@ -66,14 +84,25 @@ def reduce_soak(run: PreparedRun) -> Outcome:
         start_s=max(last[1] - 1.0, last[1] - END_SHARE * (last[1] - last[0])),
         stop_s=last[1],
     )
-    errors = RigErrors(run.setup.rig)
+    errors = RigErrors(run.setup.rig, run.zero_u)
     means = StretchMeans(run, errors, (time >= end.start_s) & (time <= end.stop_s))
     at: At = (("speed_rpm", float(plan.speed_rpm)),)
-    fit, fitted, told = _fit(run, time, speed, periods, plan)
-    findings += told
     values: list[tuple[ResponseKind, Number]] = list(_rises(run, means))
-    if fit is not None and fit.identifiable:
-        values += _from_fit(fit, run, plan, findings)
+    figures: dict[str, float] = {}
+    fitted: pd.DataFrame | None = None
+    if "motor_temperature_k" in run.frame:
+        try:
+            heating = Heating(run, time, speed, periods, plan)
+        except ValueError as error:
+            findings.append(_no_fit(f"No thermal fit: {error}.", grade="doubtful"))
+        else:
+            figures, fitted = heating.figures(), heating.curve()
+            if heating.fit.identifiable:
+                values += _from_fit(heating, run, plan, findings)
+            else:
+                findings.append(
+                    _no_fit(f"No time constant and no settled rise: {heating.fit.reason}.", grade="noted")
+                )
     responses = []
     for kind, value in values:
         centre, parts = components(value)
@@ -84,12 +113,6 @@ def reduce_soak(run: PreparedRun) -> Outcome:
     windows = [
         Window(kind="on", label=f"on {i + 1}", start_s=a, stop_s=b) for i, (a, b) in enumerate(periods)
     ]
-    figures = {} if fit is None else {
-        "time_constant_s": fit.time_constant_s,
-        "continuous_rise_k": fit.continuous_rise_k,
-        "initial_rise_k": fit.initial_rise_k,
-        "residual_sd_k": fit.residual_sd_k,
-    }  # fmt: skip
     return Outcome(
         responses=tuple(responses),
         windows=(*windows, end),
@@ -99,12 +122,21 @@ def reduce_soak(run: PreparedRun) -> Outcome:
     )
 
 
+def _no_fit(sentence: str, *, grade: Literal["noted", "doubtful"]) -> Finding:
+    return Finding(kind="no fit", channel="motor_temperature_k", grade=grade, sentence=sentence)
+
+
 def _speed_and_count(
     time: Array, speed: Array, periods: list[tuple[float, float]], plan: SoakPlan
 ) -> Iterator[Finding]:
-    """What differs from the plan: the number of on periods, the speed while on."""
-    if len(periods) != plan.cycles:
-        sentence = f"{len(periods)} on periods were found, {plan.cycles} were planned."
+    """What differs from the plan: the number of on periods, how long they lasted, the speed while on."""
+    planned, on_s = (plan.cycles, plan.on_s) if plan.off_s > 0.0 else (1, plan.cycles * plan.on_s)
+    if len(periods) != planned:
+        sentence = f"On periods found: {len(periods)}; planned: {planned}."
+        yield Finding(kind="cycles", channel="speed_rpm", grade="doubtful", sentence=sentence)
+    lasted = float(np.median([b - a for a, b in periods]))
+    if len(periods) == planned and abs(lasted / on_s - 1.0) > DURATION_TOLERANCE:
+        sentence = f"An on period lasted {lasted:.3g} s, planned were {on_s:.3g} s."
         yield Finding(kind="cycles", channel="speed_rpm", grade="doubtful", sentence=sentence)
     levels = [float(np.median(speed[(time >= a) & (time <= b)])) for a, b in periods]
     mean = float(np.mean(levels))
@@ -126,64 +158,145 @@ def _rises(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[ResponseKind
             yield kind, means.mean(column) - air + variable(0.0, scatter, "scatter")
 
 
-def _fit(
-    run: PreparedRun, time: Array, speed: Array, periods: list[tuple[float, float]], plan: SoakPlan
-) -> tuple[ThermalFit | None, pd.DataFrame | None, list[Finding]]:
-    """First-order fit from the start of the first on period to the end of the last cycle."""
-    if "motor_temperature_k" not in run.frame:
-        return None, None, []
-    stop = min(periods[-1][1] + plan.off_s, float(time[-1]))
-    rows = (time >= periods[0][0]) & (time <= stop)
-    air = run.setup.air.temperature_k
-    if "air_temperature_k" in run.frame:
-        air = float(np.nanmean(run.frame["air_temperature_k"].to_numpy()))
-    rise = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)[rows] - air
-    power = (speed[rows] > ON_SHARE * plan.speed_rpm).astype(np.float64)
-    try:
-        fit = fit_first_order(time[rows], rise, power)
-    except ValueError as error:
-        sentence = f"No thermal fit: {error}."
-        return (
-            None,
-            None,
-            [Finding(kind="no fit", channel="motor_temperature_k", grade="doubtful", sentence=sentence)],
+class Heating:
+    """First-order fit of the motor's rise, from the start of the first on period to the end of the last cycle.
+
+    Long logs are averaged in groups of rows to at most FIT_ROWS first; the power of a group is the share of
+    it that the motor was on.
+    Raises ValueError where there is nothing to fit.
+    """
+
+    def __init__(
+        self, run: PreparedRun, time: Array, speed: Array, periods: list[tuple[float, float]], plan: SoakPlan
+    ) -> None:
+        stop = min(periods[-1][1] + plan.off_s, float(time[-1]))
+        rows = (time >= periods[0][0]) & (time <= stop)
+        own_air = np.array([])
+        if "air_temperature_k" in run.frame:
+            own_air = finite(run.frame["air_temperature_k"].to_numpy(dtype=np.float64)[rows])
+        self.air_k = float(own_air.mean()) if own_air.size else run.setup.air.temperature_k
+        self._air_column = "air_temperature_k" if own_air.size else ""
+        measured = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)[rows]
+        power = (speed[rows] > ON_SHARE * plan.speed_rpm).astype(np.float64)
+        self._time, self._power, self._motor_k = _grouped(time[rows], power, measured)
+        self._rig = run.setup.rig
+        self._plan = plan
+        self.fit = fit_first_order(self._time, self._motor_k - self.air_k, self._power)
+
+    def figures(self) -> dict[str, float]:
+        """The fit's own numbers."""
+        return {
+            "time_constant_s": self.fit.time_constant_s,
+            "continuous_rise_k": self.fit.continuous_rise_k,
+            "initial_rise_k": self.fit.initial_rise_k,
+            "residual_sd_k": self.fit.residual_sd_k,
+        }
+
+    def curve(self) -> pd.DataFrame:
+        """Fitted rise over time, for the chart."""
+        fit = self.fit
+        rise = simulate_rise_k(
+            self._time, self._power, fit.continuous_rise_k, fit.time_constant_s, fit.initial_rise_k
         )
-    told = []
-    if not fit.identifiable:
-        sentence = f"No time constant and no settled rise: {fit.reason}."
-        told.append(Finding(kind="no fit", channel="motor_temperature_k", sentence=sentence))
-    curve = simulate_rise_k(time[rows], power, fit.continuous_rise_k, fit.time_constant_s, fit.initial_rise_k)
-    step = max(1, int(rows.sum()) // SHOWN_FIT_ROWS)
-    fitted = pd.DataFrame({"time_s": time[rows][::step], "fitted_rise_k": curve[::step]})
-    return fit, fitted, told
+        step = -(-rise.size // SHOWN_FIT_ROWS)
+        return pd.DataFrame({"time_s": self._time[::step], "fitted_rise_k": rise[::step]})
+
+    def number(self, figure: Callable[[ThermalFit], float | None]) -> Number:
+        """A figure of the fit with its uncertainty; NaN if the fit does not give it.
+
+        The fit's share: the figure for a fit moved by one standard deviation along each principal axis of its
+        covariance, half of the difference (JCGM 100:2008, note 2 to 5.1.3). The rig's share: the figure for
+        readings moved by one standard uncertainty of gain and offset of each thermometer.
+        """
+        centre = figure(self.fit)
+        if centre is None or not math.isfinite(centre):
+            return math.nan
+        value: Number = float(centre)
+        sizes, axes = np.linalg.eigh(np.array(self.fit.covariance)[:2, :2])
+        spread = 0.0
+        for size, axis in zip(sizes, axes.T, strict=True):
+            step = axis * math.sqrt(max(float(size), 0.0))
+            ends = [figure(self._moved(sign * step)) for sign in (1.0, -1.0)]
+            known = [abs(end - centre) for end in ends if end is not None and math.isfinite(end)]
+            spread = math.hypot(spread, sum(known) / len(known) if known else 0.0)
+        value = value + variable(0.0, spread, "thermal fit")
+        for source, shift in self._thermometer_errors():
+            moved = fit_first_order(self._time, self._motor_k - self.air_k + shift, self._power)
+            end = figure(moved) if moved.identifiable else None
+            if end is not None and math.isfinite(end):
+                value = value + (end - centre) * variable(0.0, 1.0, source, shared=True)
+        return value
+
+    def _moved(self, step: Array) -> ThermalFit:
+        fit = self.fit
+        # neither may fall to nothing, where the closed forms end
+        constant = max(fit.time_constant_s + float(step[0]), 0.1 * fit.time_constant_s)
+        rise = max(fit.continuous_rise_k + float(step[1]), 0.1 * fit.continuous_rise_k)
+        peak = fit.duty_settled_peak_rise_k
+        if peak is not None:
+            plan = self._plan
+            before, after = (
+                pulsed_steady_state(height, time_constant, plan.on_s, plan.off_s).max_rise_k
+                for height, time_constant in (
+                    (fit.continuous_rise_k, fit.time_constant_s), (rise, constant)
+                )
+            )  # fmt: skip
+            peak *= after / before
+        return replace(fit, time_constant_s=constant, continuous_rise_k=rise, duty_settled_peak_rise_k=peak)
+
+    def _thermometer_errors(self) -> Iterator[tuple[str, Array]]:
+        """(source, change of the rise) for one standard uncertainty of each error that all runs share."""
+        air = np.full(self._time.size, self.air_k)
+        for column, reading, sign in (
+            ("motor_temperature_k", self._motor_k, 1.0),
+            (self._air_column, air, -1.0),
+        ):
+            channel = getattr(self._rig.channels, column.removesuffix("_k"), None) if column else None
+            if channel is None:
+                continue
+            words = column.removesuffix("_k").replace("_", " ")
+            if channel.gain_uncertainty > 0.0:
+                yield f"{words} gain", sign * channel.gain_uncertainty * (reading - ICE_POINT_K)
+            if channel.offset_uncertainty:
+                yield f"{words} offset", np.full(reading.size, sign * float(channel.offset_uncertainty))
+
+
+def _grouped(time: Array, power: Array, motor_k: Array) -> tuple[Array, Array, Array]:
+    """Rows averaged in groups where there are more than FIT_ROWS; a group without a reading stays NaN."""
+    size = -(-time.size // FIT_ROWS)
+    if size <= 1:
+        return time, power, motor_k
+    firsts = np.arange(0, time.size, size)
+    counts = np.diff(np.append(firsts, time.size))
+    good = np.isfinite(motor_k)
+    readings = np.add.reduceat(good.astype(np.float64), firsts)
+    sums = np.add.reduceat(np.where(good, motor_k, 0.0), firsts)
+    warm = np.divide(sums, readings, out=np.full(firsts.size, np.nan), where=readings > 0)
+    # A mean of readings belongs to the middle of its group, and the power holds from there to the next middle.
+    middle = np.add.reduceat(time, firsts) / counts
+    share = np.add.reduceat(power, firsts) / counts
+    return middle, np.append((share[:-1] + share[1:]) / 2.0, share[-1]), warm
 
 
 def _from_fit(
-    fit: ThermalFit, run: PreparedRun, plan: SoakPlan, findings: list[Finding]
+    heating: Heating, run: PreparedRun, plan: SoakPlan, findings: list[Finding]
 ) -> Iterator[tuple[ResponseKind, Number]]:
-    yield kinds.TIME_CONSTANT, variable(fit.time_constant_s, fit.u_time_constant_s, "thermal fit")
-    if fit.duty_settled_peak_rise_k is not None and fit.u_duty_settled_peak_rise_k is not None:
-        yield (
-            kinds.SETTLED_RISE,
-            variable(fit.duty_settled_peak_rise_k, fit.u_duty_settled_peak_rise_k, "thermal fit"),
-        )
+    yield kinds.TIME_CONSTANT, heating.number(lambda fit: fit.time_constant_s)
+    yield kinds.SETTLED_RISE, heating.number(lambda fit: fit.duty_settled_peak_rise_k)
     limit = run.setup.motor.temperature_limit_k
     if limit is None:
         return
-    allowed = limit - run.setup.air.temperature_k
-    seconds = seconds_to_limit(fit, allowed, plan.on_s, plan.off_s)
-    if math.isinf(seconds):
-        sentence = f"By the fit the motor would settle below its stated limit of {limit - 273.15:.0f} °C at this duty."
+    allowed = limit - heating.air_k
+
+    def minutes(fit: ThermalFit) -> float:
+        return seconds_to_limit(fit, allowed, plan.on_s, plan.off_s) / 60.0
+
+    if math.isinf(minutes(heating.fit)):
+        stated = f"{limit - ICE_POINT_K:.0f} °C"
+        sentence = f"By the fit the motor would settle below its stated limit of {stated} at this duty."
         findings.append(Finding(kind="below limit", channel="motor_temperature_k", sentence=sentence))
     else:
-        yield (
-            kinds.MINUTES_TO_LIMIT,
-            variable(
-                seconds / 60.0,
-                seconds / 60.0 * fit.u_continuous_rise_k / fit.continuous_rise_k,
-                "thermal fit",
-            ),
-        )
+        yield kinds.MINUTES_TO_LIMIT, heating.number(minutes)
 
 
 SOAK = Procedure(

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Speed, Time
 from generator.reduction import response_kinds as kinds
 from generator.reduction.levels import smoothed, stretches
-from generator.reduction.measured import mean_and_error
+from generator.reduction.measured import RigErrors, components, mean_and_error
 from generator.reduction.records import (
     At,
     Component,
@@ -36,6 +36,8 @@ NEAR_TARGET = 0.10
 LAG_DURATION = math.log(9.0)
 # Below this multiple of the lag's own duration a rise time is the sensor's, not the motor's.
 LAG_LIMIT = 1.5
+# A smaller rise of the throttle than this is no command. Our own choice, no source.
+SMALLEST_COMMAND = 0.02
 
 
 class SpinUpPlan(Record):
@@ -45,6 +47,14 @@ class SpinUpPlan(Record):
     to_rpm: Annotated[tuple[Speed, ...], Field(min_length=1, max_length=20)] = key("to", "Speeds to step to.")
     cycles: Annotated[int, Field(ge=1, le=2000)] = Field(description="Steps to each speed in one run.")
     dwell_s: Time = key("dwell", "Time at each level.", default=1.0, gt=0)
+
+    @model_validator(mode="after")
+    def _steps_go_up(self) -> Self:
+        if min(self.to_rpm) <= self.from_rpm:
+            raise ValueError("every speed under `to` must lie above `from`")
+        if len(set(self.to_rpm)) < len(self.to_rpm):
+            raise ValueError("a speed under `to` is given twice; `cycles` says how often each is run")
+        return self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +76,6 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
     time = run.frame["time_s"].to_numpy(dtype=np.float64)
     speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
     steps, missed = _steps(run, time, speed, plan)
-    lag_s = run.setup.rig.channels.speed.lag_s if run.setup.rig.channels.speed is not None else 0.0
     responses: list[RunResponse] = []
     findings: list[Finding] = []
     if missed:
@@ -90,10 +99,10 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
             findings.append(
                 Finding(
                     kind="cycles", channel="speed_rpm",
-                    sentence=f"{len(own)} steps to {target:.0f} rpm were found, {plan.cycles} were planned.",
+                    sentence=f"Steps to {target:.0f} rpm found: {len(own)}; planned: {plan.cycles}.",
                 )
             )  # fmt: skip
-        responses += list(_responses(own, target, lag_s, findings))
+        responses += list(_responses(run, own, target, findings))
     windows = tuple(
         Window(
             kind="transition",
@@ -180,20 +189,29 @@ def _falling(
 def _command_edge(
     time: Array, throttle: Array | None, begin: float, end: float
 ) -> tuple[float | None, float]:
-    """Instant of the throttle step in a stretch and its standard uncertainty; (None, 0) if there is none.
+    """Instant at which the throttle starts to rise in a stretch, and its standard uncertainty; (None, 0) if
+    it does not.
 
-    The edge lies between two samples: their middle, with interval/√12 (JCGM 100:2008, 4.3.7).
+    A throttle may be slewed over many samples, so what counts is where it leaves the level before: the edge
+    lies between the last sample within a tenth of its step and the next one. It is taken as their middle,
+    with interval/√12 (JCGM 100:2008, 4.3.7).
     """
     if throttle is None:
         return None, 0.0
     rows = np.flatnonzero((time >= begin) & (time <= end) & np.isfinite(throttle))
     if rows.size < 4:
         return None, 0.0
-    jumps = np.diff(throttle[rows])
-    place = int(np.argmax(jumps))
-    if jumps[place] < 0.02:
+    values = throttle[rows]
+    half = int(np.searchsorted(time[rows], (begin + end) / 2.0))
+    base = float(np.median(values[: max(half // 2, 2)]))
+    height = float(values.max()) - base
+    if height < SMALLEST_COMMAND:
         return None, 0.0
-    left, right = float(time[rows[place]]), float(time[rows[place + 1]])
+    risen = int(np.argmax(values - base >= 0.5 * height))
+    low = np.flatnonzero(values[:risen] - base <= 0.1 * height)
+    if low.size == 0:
+        return None, 0.0
+    left, right = float(time[rows[low[-1]]]), float(time[rows[low[-1] + 1]])
     return (left + right) / 2.0, (right - left) / math.sqrt(12.0)
 
 
@@ -212,10 +230,12 @@ def _without_lag(duration_s: float, lag_s: float) -> float | None:
 
 
 def _responses(
-    steps: list[Step], target: float, lag_s: float, findings: list[Finding]
+    run: PreparedRun, steps: list[Step], target: float, findings: list[Finding]
 ) -> Iterator[RunResponse]:
     """Responses of all steps to one speed."""
     at: At = (("speed_rpm", float(target)),)
+    channels = run.setup.rig.channels
+    lag_s = channels.speed.lag_s if channels.speed is not None else 0.0
     falls = [step.falling for step in steps if step.falling is not None]
     durations: tuple[tuple[ResponseKind, list[Transition]], ...] = (
         (kinds.RISE_TIME, [step.rising for step in steps]),
@@ -227,6 +247,7 @@ def _responses(
         raw = [edge.transition_duration_s for edge in edges]
         bare = [_without_lag(value, lag_s) for value in raw]
         usable = [value for value in bare if value is not None]
+        correction = float(np.mean(raw)) - (float(np.mean(usable)) if usable else 0.0)
         if len(usable) < len(bare):
             findings.append(
                 Finding(
@@ -234,39 +255,44 @@ def _responses(
                     sentence=f"{kind.label} at {target:.0f} rpm: not clear of the sensor's lag; left as measured.",
                 )
             )  # fmt: skip
-            usable = raw
+            # the true duration may be anything from the measured one down to nothing
+            usable, correction = raw, float(np.mean(raw)) * 2.0 / math.sqrt(3.0)
         sampling = [edge.u_transition_duration_s for edge in edges]
-        correction = float(np.mean(raw) - np.mean(usable))
-        yield _mean(kind, at, usable, 1000.0, sampling, correction)
+        lag = [Component(source="speed lag", contribution=500.0 * correction, shared=True)]
+        yield _mean(kind, at, usable, 1000.0, sampling, lag)
     delays = [
-        (s.rising.delay50_s - lag_s, s.rising.u_delay50_s) for s in steps if s.rising.delay50_s is not None
+        (s.rising.delay50_s - lag_s, s.rising.u_delay50_s or 0.0)
+        for s in steps
+        if s.rising.delay50_s is not None
     ]
     if delays:
-        yield _mean(
-            kinds.DELAY_TIME, at, [d for d, _ in delays], 1000.0, [u or 0.0 for _, u in delays], lag_s
-        )
-    yield _mean(kinds.OVERSHOOT, at, [step.rising.overshoot_percent for step in steps], 1.0, [0.0], 0.0)
+        lag = [Component(source="speed lag", contribution=500.0 * lag_s, shared=True)]
+        yield _mean(kinds.DELAY_TIME, at, [d for d, _ in delays], 1000.0, [u for _, u in delays], lag)
+    yield _mean(kinds.OVERSHOOT, at, [step.rising.overshoot_percent for step in steps], 1.0, [0.0], [])
     peaks = [step.peak_a for step in steps if math.isfinite(step.peak_a)]
     if peaks:
-        yield _mean(kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], 0.0)
+        errors = RigErrors(run.setup.rig, run.zero_u)
+        reading = components(errors.apply("current_a", float(np.mean(peaks))))[1]
+        yield _mean(kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], reading)
 
 
 def _mean(
-    kind: ResponseKind,
-    at: At,
-    values: list[float],
-    factor: float,
-    sampling: list[float],
-    lag_correction: float,
-) -> RunResponse:
-    """Mean over the cycles: scatter between them, sampling of each, and half of the lag correction as doubt."""
+    kind: ResponseKind, at: At, values: list[float], factor: float, sampling: list[float],
+    errors: Sequence[Component],
+) -> RunResponse:  # fmt: skip
+    """Mean over the cycles, with the scatter between them, what sampling adds, and the errors all cycles share.
+
+    factor    published unit over the unit of values and sampling
+    sampling  standard uncertainty of each value from sampling and noise. Both show in the scatter too, so
+              only what goes beyond the scatter is added: the larger of the two counts.
+    """
     cycles = np.asarray(values, dtype=np.float64) * factor
     mean, scatter = (float(cycles[0]), 0.0) if cycles.size == 1 else mean_and_error(cycles)
     each = factor * math.sqrt(float(np.mean(np.square(sampling)))) / math.sqrt(cycles.size)
     parts = [
         Component(source="scatter", contribution=scatter, shared=False),
-        Component(source="sampling", contribution=each, shared=False),
-        Component(source="speed lag", contribution=factor * lag_correction / 2.0, shared=True),
+        Component(source="sampling", contribution=math.sqrt(max(each**2 - scatter**2, 0.0)), shared=False),
+        *errors,
     ]
     return RunResponse(
         response=kind.name, at=at, value=mean, per_cycle=tuple(float(value) for value in cycles),

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 import numpy as np
 import uncertainties
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Force, Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.curves import OutsideCurve, interpolate, interpolate_power_law, make_curve
+from generator.reduction.curves import FEWEST_POINTS, interpolate, interpolate_power_law, make_curve
 from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus
 from generator.reduction.measured import (
     GF_PER_N,
@@ -47,6 +48,12 @@ KEPT = ("speed_rpm", "thrust_n", "torque_nm", "power_w", "voltage_v", "current_a
         "motor_temperature_k", "controller_temperature_k", "sound_level_db")  # fmt: skip
 
 
+LOGARITHMIC = ("sound_level_db",)
+CLEAR_OF_ZERO = 3.0  # times its standard uncertainty a value must be to stand on a power law; our own choice
+SAME_X = 0.003  # steps whose speed or thrust differs by less are one point; our own choice, no source
+Points = list[tuple[Number, Number]]  # (x, y) with their uncertainties, in the order of x
+
+
 class CompareAt(Record):
     """Conditions at which the curves of the treatments are read."""
 
@@ -66,6 +73,16 @@ class StaircasePlan(Record):
     down: bool = Field(True, description="Whether the same steps are run down again.")
     compare_at: CompareAt = CompareAt.model_construct()
 
+    @model_validator(mode="after")
+    def _steps_rise(self) -> Self:
+        if any(upper - lower < THROTTLE_TOLERANCE for lower, upper in itertools.pairwise(self.throttle)):
+            raise ValueError(
+                f"throttle: each step must be at least {100 * THROTTLE_TOLERANCE:g} % above the one before"
+            )
+        if not 0.0 <= self.throttle[0] <= self.throttle[-1] <= 1.0:
+            raise ValueError("throttle: steps go from 0 % to 100 %")
+        return self
+
 
 class StepMeans:
     """One step with its means; those with the rig's errors on them feed the curves."""
@@ -78,14 +95,22 @@ class StepMeans:
         self.direction: Direction = direction
         self.throttle = throttle
         self.window = window
+        self._measured: dict[str, Number] = {}
 
     def measured(self, column: str) -> Number:
-        """Mean of a column with scatter and the rig's errors; NaN where it was not measured."""
+        """Mean of a column with scatter and the rig's errors; NaN where it was not measured.
+
+        Asked for twice it is the same variable: a power and a thrust read at one speed share its errors.
+        """
+        if column == "throttle":
+            return self.throttle
         if not self.means.has(column):
             return math.nan
-        scatter = mean_and_error(self.means.samples(column))[1]
-        value = self.means.power() if column == "power_w" else self.means.mean(column)
-        return value + variable(0.0, scatter, "scatter")
+        if column not in self._measured:
+            scatter = mean_and_error(self.means.samples(column))[1]
+            value = self.means.power() if column == "power_w" else self.means.mean(column)
+            self._measured[column] = value + variable(0.0, scatter, "scatter")
+        return self._measured[column]
 
     def row(self) -> StepRow:
         """The step as a plain record."""
@@ -118,7 +143,7 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
             Finding(kind="step missing", channel="throttle", grade="doubtful", count=len(missing),
                     sentence=f"Steps not found in the throttle: {listed}.")
         )  # fmt: skip
-    errors = RigErrors(run.setup.rig)
+    errors = RigErrors(run.setup.rig, run.zero_u)
     steps = [
         StepMeans(run, errors, direction, throttle, _window(direction, throttle, stretch, plan))
         for direction, throttle, stretch in found
@@ -131,7 +156,7 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
                 Finding(kind="not reached", channel="throttle", grade="refused", sentence=sentence),
             )
         )
-    responses = [*_top(steps), *_read_curves(steps, plan, findings)]
+    responses = [*_top(steps, plan), *_read_curves(steps, plan, findings)]
     return Outcome(
         responses=tuple(responses),
         windows=tuple(step.window for step in steps),
@@ -169,10 +194,9 @@ def _window(direction: Direction, throttle: float, stretch: Stretch, plan: Stair
     return Window(kind="averaged", label=f"{direction} {100 * throttle:.0f} %", start_s=start, stop_s=stop)
 
 
-def _top(steps: Sequence[StepMeans]) -> Iterator[RunResponse]:
-    """Speed and thrust of the highest step, both ways averaged."""
-    highest = max(step.throttle for step in steps)
-    top = [step for step in steps if step.throttle == highest]
+def _top(steps: Sequence[StepMeans], plan: StaircasePlan) -> Iterator[RunResponse]:
+    """Speed and thrust of the highest planned step, both ways averaged; nothing if it was not found."""
+    top = [step for step in steps if step.throttle == max(plan.throttle)]
     for kind, column, factor in (
         (kinds.TOP_SPEED, "speed_rpm", 1.0),
         (kinds.TOP_THRUST, "thrust_n", GF_PER_N),
@@ -200,33 +224,42 @@ def _read_curves(
           (kinds.SPEED, "speed_rpm", 1.0))),
     )  # fmt: skip
     for name, x_column, x_factor, conditions, wanted in axes:
-        for x in conditions:
+        for x in dict.fromkeys(conditions):
             here: At = ((name, round(x * x_factor, 6)),)
             values: dict[str, Number] = {}
             for kind, y_column, factor in wanted:
-                value = _both_ways(steps, x_column, y_column, x)
-                if isinstance(value, str):
-                    findings.append(
-                        Finding(
-                            kind="outside curve",
-                            channel=y_column,
-                            sentence=f"{kind.label} at {x * x_factor:g} {_words(name)}: {value}.",
-                        )
-                    )
-                    break
-                if value is not None:
-                    values[kind.name] = value * factor
-                    yield _response(kind, here, values[kind.name])
-            if kinds.ELECTRICAL_POWER.name in values:
-                thrust = x * GF_PER_N if name == "thrust_gf" else values.get(kinds.THRUST.name)
-                if thrust is not None:
-                    yield _response(
-                        kinds.THRUST_PER_POWER, here, thrust / values[kinds.ELECTRICAL_POWER.name]
-                    )
+                ways = _ways(steps, x_column, y_column)
+                if not ways:
+                    continue
+                read = [_interpolated(points, y_column)(x) for points in ways if _covers(points, x)]
+                if not read:
+                    findings.append(_outside(kind, y_column, ways, (x, x_factor, name)))
+                    continue
+                values[kind.name] = _averaged(read) * factor
+                yield _response(kind, here, values[kind.name])
+            power = values.get(kinds.ELECTRICAL_POWER.name)
+            thrust = x * GF_PER_N if name == "thrust_gf" else values.get(kinds.THRUST.name)
+            if power is not None and thrust is not None:
+                yield _response(kinds.THRUST_PER_POWER, here, thrust / power)
 
 
-def _words(axis: str) -> str:
-    return {"thrust_gf": "gf", "speed_rpm": "rpm", "throttle_percent": "% throttle"}[axis]
+def _outside(
+    kind: ResponseKind, column: str, ways: Sequence[Points], wanted: tuple[float, float, str]
+) -> Finding:
+    x, factor, axis = wanted
+    unit = {"thrust_gf": "gf", "speed_rpm": "rpm", "throttle_percent": "% throttle"}[axis]
+    low, high = (
+        bound(nominal(point[0]) for points in ways for point in points) * factor for bound in (min, max)
+    )
+    return Finding(
+        kind="outside curve",
+        channel=column,
+        grade="refused",
+        sentence=(
+            f"{kind.label} at {x * factor:.4g} {unit}: outside the steps, which reach from {low:.4g} to "
+            f"{high:.4g} {unit}. Not used."
+        ),
+    )
 
 
 def _response(kind: ResponseKind, at: At, value: Number) -> RunResponse:
@@ -234,53 +267,91 @@ def _response(kind: ResponseKind, at: At, value: Number) -> RunResponse:
     return RunResponse(response=kind.name, at=at, value=centre, components=parts)
 
 
-def _both_ways(steps: Sequence[StepMeans], x_column: str, y_column: str, x: float) -> Number | str | None:
-    """Value of the curve at x, up and down averaged; why not, if it is not covered; None if not measured."""
-    ways: list[Number] = []
-    reason = ""
+def _ways(steps: Sequence[StepMeans], x_column: str, y_column: str) -> list[Points]:
+    """Points of the way up and of the way down, each with three at least; empty if not measured.
+
+    Power laws need values above zero: steps at which the motor stands, or a channel does not stand out of
+    its own uncertainty, are left out.
+    """
+    ways: list[Points] = []
+    tops = {
+        way: max((s.throttle for s in steps if s.direction == way), default=0.0) for way in ("up", "down")
+    }
     for direction in ("up", "down"):
-        # the top step belongs to both ways, so that the way down reaches as far as the way up
-        highest = max(step.throttle for step in steps)
+        # a top step held once belongs to both ways, so that the way down reaches as far as the way up
         own = [
-            s for s in steps if s.direction == direction or (direction == "down" and s.throttle == highest)
+            step
+            for step in steps
+            if step.direction == direction
+            or (direction == "down" and 0.0 < tops["down"] < tops["up"] == step.throttle)
         ]
-        own = [s for s in own if s.means.has(y_column) and (x_column == "throttle" or s.means.has(x_column))]
-        if len(own) < 3:
-            continue
-        xs: list[Number] = [s.throttle if x_column == "throttle" else s.measured(x_column) for s in own]
-        ys: list[Number] = [s.measured(y_column) for s in own]
-        try:
-            ways.append(_interpolated(xs, ys, already_logarithmic=y_column == "sound_level_db")(x))
-        except (OutsideCurve, ValueError) as error:
-            reason = str(error)
-    if not ways:
-        return reason or None
+        points = [(s.measured(x_column), s.measured(y_column)) for s in sorted(own, key=_throttle_of)]
+        points = [(x, y) for x, y in points if _clear(x, "") and _clear(y, y_column)]
+        points = _joined(points)
+        if len(points) >= FEWEST_POINTS:
+            ways.append(points)
+    return ways
+
+
+def _throttle_of(step: StepMeans) -> float:
+    return step.throttle
+
+
+def _clear(value: Number, column: str) -> bool:
+    """Whether a value can stand on a curve: known, and for a power law clearly above zero."""
+    size, doubt = nominal(value), float(getattr(value, "std_dev", 0.0))
+    return math.isfinite(size) and (column in LOGARITHMIC or size > CLEAR_OF_ZERO * doubt)
+
+
+def _joined(points: Points) -> Points:
+    """Points in the order of throttle, neighbours of nearly the same x averaged.
+
+    Above a cap the throttle changes and the speed does not: such steps differ by noise alone, and a curve
+    through them would follow the noise.
+    """
+    groups: list[Points] = []
+    for point in points:
+        if groups and nominal(point[0]) <= nominal(groups[-1][0][0]) * (1.0 + SAME_X):
+            groups[-1].append(point)
+        else:
+            groups.append([point])
+    return [
+        (sum(x for x, _ in group) / len(group), sum(y for _, y in group) / len(group)) for group in groups
+    ]
+
+
+def _covers(points: Points, x: float) -> bool:
+    """Whether x lies on the curve, a rounding error at its ends allowed."""
+    first, last = nominal(points[0][0]), nominal(points[-1][0])
+    return first * (1.0 - 1e-9) <= x <= last * (1.0 + 1e-9)
+
+
+def _averaged(ways: Sequence[Number]) -> Number:
+    """Mean of the way up and the way down, half of their difference as a rectangular width for hysteresis."""
     if len(ways) == 1:
         return ways[0]
     half = abs(nominal(ways[0]) - nominal(ways[1])) / 2.0
     return (ways[0] + ways[1]) / 2.0 + variable(0.0, half / math.sqrt(3.0), "hysteresis")
 
 
-def _interpolated(
-    xs: Sequence[Number], ys: Sequence[Number], *, already_logarithmic: bool
-) -> Callable[[float], Number]:
+def _interpolated(points: Points, y_column: str) -> Callable[[float], Number]:
     """The curve as a function whose result carries the uncertainty of every step, shared errors shared.
 
-    already_logarithmic  True for a level in dB: its logarithm means nothing, so it is interpolated as it is
-
-    Source  interpolation as in `curves.interpolate_power_law`; derivatives by each step's mean numerically,
-            through `uncertainties.wrap` (JCGM 100:2008, note 2 to 5.1.3)
+    A level in dB is a logarithm already and is interpolated as it is; everything else as a power law.
+    Source  interpolation as in `curves`; derivatives by each step's mean numerically, through
+            `uncertainties.wrap` (JCGM 100:2008, note 2 to 5.1.3). A derivative at an end of the curve moves
+            that end, so x is held inside it.
     """
-    count = len(xs)
+    count = len(points)
 
     def plain(x: float, *numbers: float) -> float:
         knots, values = np.array(numbers[:count]), np.array(numbers[count:])
-        order = np.argsort(knots)
-        curve = make_curve(knots[order], values[order], np.zeros(count))
-        return float((interpolate if already_logarithmic else interpolate_power_law)(curve, x)[0])
+        curve = make_curve(knots, values, np.zeros(count))
+        inside = min(max(x, curve.lowest), curve.highest)
+        return float((interpolate if y_column in LOGARITHMIC else interpolate_power_law)(curve, inside)[0])
 
     wrapped = uncertainties.wrap(plain)
-    return lambda x: wrapped(x, *xs, *ys)
+    return lambda x: wrapped(x, *(point[0] for point in points), *(point[1] for point in points))
 
 
 STAIRCASE = Procedure(

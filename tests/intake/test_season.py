@@ -78,7 +78,7 @@ FAULTS = [
     ("q/session.yaml", "rig: stand", "rig: stnd", "rig", "not a rig", "'stand'"),
     ("q/session.yaml", "2 %", "2", "matters.electrical_power", "has no unit", "electrical_power: 2 W"),
     ("q/session.yaml", "5 gf", "5 ms", "matters.thrust", "not a unit of force", "250 gf"),
-    ("q/session.yaml", "[electrical_power]", "[electric_power]", "primary[1]", "not a response", "'electrical_power'"),
+    ("q/session.yaml", "[electrical_power]", "[electric_power]", "primary[1]", "not a resp", "'electrical_power'"),
     ("q/session.yaml", "[9000 rpm]", "[9000]", "procedures.hold.speed[1]", "has no unit", "9000 rpm"),
     ("q/session.yaml", "window: 1 s", "windw: 1 s", "procedures.hold.windw", "no such key", "'window'"),
     ("q/session.yaml", "procedure: hold", "procedure: hald", "runs[1].procedure", "not a procedure", "'hold'"),
@@ -88,7 +88,7 @@ FAULTS = [
     ("q/session.yaml", "logs/02.csv", "logs/01.csv", "runs[2].log", "same run name", "once"),
     ("q/session.yaml", "repeat: 2, block: 2}\n  - {log: logs/04", "repeat: 1, block: 2}\n  - {log: logs/04",
      "runs[3].repeat", "also stands at run 2", "1, 2, 3"),
-    ("q/session.yaml", "expects: no difference", "expects: nothing", "claims[1].expects", "not one of", "no difference"),
+    ("q/session.yaml", "expects: no difference", "expects: nothing", "claims[1].expects", "not one", "no difference"),
     ("q/session.yaml", "aircraft: [mapper]", "aircraft: [maper]", "aircraft[1]", "not an aircraft", "'mapper'"),
     ("q/session.yaml", "46 %", "146 %", "air.humidity", "out of range", "at most 1"),
     ("q/session.yaml", "date: 2031-05-04", "date: 4 May", "date", "does not fit", ""),
@@ -112,7 +112,7 @@ def test_each_fault_names_file_line_key_and_remedy(
 
 
 def test_many_faults_in_many_files_come_in_one_pass(season_folder: Path) -> None:
-    chosen = [FAULTS[i] for i in (0, 1, 3, 5, 8, 9, 12, 15, 18, 21, 26, 28)]
+    chosen = [FAULTS[i] for i in (0, 1, 3, 5, 8, 9, 10, 15, 18, 22, 26, 28)]
     for file, old, new, *_ in chosen:
         change(season_folder / file, old, new)
     found = {(p.file.removeprefix(f"{season_folder}/"), p.key) for p in problems_of(season_folder)}
@@ -124,10 +124,10 @@ def test_one_file_with_three_faults_of_different_depth(season_folder: Path) -> N
     """A wrong type does not hide a wrong reference in the same file."""
     session = season_folder / "q/session.yaml"
     change(session, "46 %", "46")
-    change(session, "basline" if False else "baseline: a", "baseline: nobody")
+    change(session, "claims:", "claimz:")
     change(session, "logs/03.csv", "logs/33.csv")
     keys = {p.key for p in problems_of(season_folder)}
-    assert {"air.humidity", "runs[3].log"} <= keys
+    assert {"air.humidity", "runs[3].log", "claimz"} <= keys
 
 
 def test_yaml_that_cannot_be_read_names_the_line(season_folder: Path) -> None:
@@ -160,7 +160,7 @@ def test_a_link_out_of_the_season_is_refused(season_folder: Path, tmp_path: Path
 
 
 def test_a_folder_that_is_no_season(tmp_path: Path) -> None:
-    with pytest.raises(SeasonProblems, match="season.yaml"):
+    with pytest.raises(SeasonProblems, match=r"season\.yaml"):
         load_season(tmp_path, contracts())
     with pytest.raises(SeasonProblems, match="is not there"):
         load_season(tmp_path / "nothing", contracts())

@@ -134,6 +134,14 @@ def test_shift_and_scale(seed, shift, scale):
     assert b.effective_count == pytest.approx(a.effective_count, rel=1e-6)
 
 
+@pytest.mark.parametrize("size", [1e-300, 1e-160, 1e150])
+def test_very_small_and_very_large_units(size):
+    x = ar1(0.5, 60, 1, 4)[0]
+    a, b = mean_with_standard_error(x), mean_with_standard_error(size * x)
+    assert b.standard_error / size == pytest.approx(a.standard_error)
+    assert b.effective_count == pytest.approx(a.effective_count)
+
+
 @pytest.mark.parametrize("n", [2, 3])
 def test_two_or_three_samples_by_hand(n):
     r = mean_with_standard_error(np.array([1.0, 3.0, 2.0])[:n])

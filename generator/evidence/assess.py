@@ -1,0 +1,110 @@
+"""One session from reduced runs to everything that is said about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from generator.evidence.cautions import cautions
+from generator.evidence.checks import checks, weakened
+from generator.evidence.claims import claims
+from generator.evidence.contrasts import contrasts, uncomputable
+from generator.evidence.curves_mean import mean_curves
+from generator.evidence.data_checks import LEFT_OUT
+from generator.evidence.headline import headline
+from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
+from generator.evidence.summaries import several_procedures, summarise
+from generator.evidence.wording import at_words, listed
+from generator.intake.caution_texts import CautionText
+from generator.intake.reference_texts import Thresholds
+from generator.intake.session import Season, Session
+from generator.reduction.records import AirState, ResponseKind, RunReduction
+
+
+def assess(
+    session: Session,
+    season: Season,
+    runs: Sequence[RunReduction],
+    kinds: Mapping[str, ResponseKind],
+    texts: Mapping[str, CautionText],
+    thresholds: Thresholds,
+    air: AirState,
+) -> SessionAnalysis:
+    """The analysis of one session, from its reduced runs alone.
+
+    runs        every run of the session, refused ones with their reason
+    kinds       response name -> kind
+    texts       caution id -> text
+    thresholds  limits of checks and cautions
+    air         the session's air
+
+    Runs that the tester left out are not used, also where their reduction does not know of it; they are told.
+    """
+    left_out = {run.log: run.left_out for run in session.file.runs if run.left_out is not None}
+    told = tuple(
+        replace(run, refused=f"{LEFT_OUT}: {left_out[run.log]}")
+        if run.refused is None and run.log in left_out
+        else run
+        for run in runs
+    )
+    summaries = summarise(told, kinds)
+    found_checks = checks(told, summaries, season, session, thresholds, air)
+    compared = weakened(contrasts(summaries, told, session, kinds), found_checks)
+    labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
+    simulated = any(run.simulated is not None for run in told)
+    answer = headline(compared, kinds, labels, session.file.primary)
+    return SessionAnalysis(
+        session_id=session.id,
+        runs=told,
+        kinds=dict(kinds),
+        responses=summaries,
+        contrasts=compared,
+        claims=claims(session, compared, kinds),
+        checks=found_checks,
+        cautions=cautions(told, season, session, texts, thresholds),
+        curves=mean_curves(told),
+        headline=f"Simulated data: {answer}" if simulated else answer,
+        simulated=simulated,
+        notes=_notes(session, told, summaries, compared, kinds, labels),
+    )
+
+
+def _notes(
+    session: Session,
+    runs: Sequence[RunReduction],
+    summaries: Sequence[ResponseSummary],
+    compared: Sequence[Contrast],
+    kinds: Mapping[str, ResponseKind],
+    labels: Mapping[str, str],
+) -> tuple[str, ...]:
+    """What a reader must be told of what is missing, refused, left out or taken from one procedure of several."""
+    notes = [f"{run.log} is not used. {run.refused.rstrip('.')}." for run in runs if run.refused is not None]
+    reduced = {run.log for run in runs}
+    notes += [
+        f"{run.log} is named in the session and could not be read; it is not used."
+        for run in session.file.runs
+        if run.log not in reduced
+    ]
+    used = {run.treatment for run in runs if run.refused is None}
+    notes += [
+        f"No run of {treatment.label} is used, so nothing is said about it."
+        for name, treatment in session.file.treatments.items()
+        if name not in used
+    ]
+    notes += [
+        f"{kinds[response].label} of {taken} runs is reported; {listed(others)} runs give it at the same condition "
+        "too, in another way, and are left out of it."
+        for response, taken, others in several_procedures(runs)
+    ]
+    notes += [
+        f"{' '.join(filter(None, (kinds[response].label, at_words(at))))} of {labels[treatment]} is not compared: the "
+        "runs agree to the last digit and nothing says how well one run is known."
+        for response, at, treatment in uncomputable(summaries, compared, session)
+    ]
+    measured = {summary.response for summary in summaries}
+    notes += [
+        f"{kinds[response].label if response in kinds else response} was declared primary and was not measured."
+        for response in session.file.primary
+        if response not in measured
+    ]
+    return tuple(notes)

@@ -1,0 +1,151 @@
+"""All figures of a session: made once, rendered once, placed on as many pages as show them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from generator.evidence.records import SessionAnalysis
+from generator.figures.curves_chart import curves
+from generator.figures.overview_chart import difference_overview
+from generator.figures.records import Figure
+from generator.figures.runs_chart import run_values
+from generator.figures.strips import difference_strip
+from generator.figures.trace_chart import run_trace
+from generator.intake.session import Session
+from generator.publication.figure_blocks import FigureBlock, Picture, figure_block
+from generator.publication.session_blocks import labels_of
+from generator.publication.working import summary_of
+
+CURVES = (
+    ("thrust_gf", "power_w"),
+    ("thrust_gf", "thrust_per_power_gf_w"),
+    ("throttle_percent", "thrust_gf"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionFigures:
+    """Figures of a session by what they are for.
+
+    strips     contrast key -> its strip; primary contrasts, or all where none is primary
+    overviews  treatment -> all its relative differences at a glance
+    values     single runs of each primary response and condition
+    curves     mean curves
+    runs       run id -> figures of its page
+    """
+
+    strips: Mapping[str, Figure]
+    overviews: Mapping[str, Figure]
+    values: tuple[Figure, ...]
+    curves: tuple[Figure, ...]
+    runs: Mapping[str, tuple[Figure, ...]]
+
+    def all(self) -> tuple[Figure, ...]:
+        """Every figure, in a fixed order."""
+        return (
+            *self.strips.values(),
+            *self.overviews.values(),
+            *self.values,
+            *self.curves,
+            *(figure for figures in self.runs.values() for figure in figures),
+        )
+
+
+def session_figures(session: Session, analysis: SessionAnalysis) -> SessionFigures:
+    """All figures of a session. Nothing is rendered yet."""
+    labels = labels_of(session)
+    shown = [contrast for contrast in analysis.contrasts if contrast.primary] or list(analysis.contrasts)
+    strips = {}
+    for contrast in shown:
+        own = summary_of(analysis, contrast, contrast.treatment)
+        base = summary_of(analysis, contrast, contrast.baseline)
+        strips[contrast.key] = difference_strip(
+            contrast,
+            labels,
+            analysis.kinds[contrast.response],
+            per_run=own.per_run if own is not None else (),
+            baseline_runs=base.per_run if base is not None else (),
+        )
+    overviews = {}
+    for treatment in dict.fromkeys(contrast.treatment for contrast in analysis.contrasts):
+        contrasts = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+        sources = dict.fromkeys(
+            run.log
+            for contrast in contrasts
+            for side in (contrast.treatment, contrast.baseline)
+            if (summary := summary_of(analysis, contrast, side)) is not None
+            for run in summary.per_run
+        )
+        overviews[treatment] = difference_overview(
+            contrasts, labels, analysis.kinds, name=f"overview-{treatment}", sources=tuple(sources)
+        )
+    values = [
+        run_values(
+            [s for s in analysis.responses if (s.response, s.at) == place],
+            labels,
+            analysis.kinds[place[0]],
+            baseline=session.file.baseline,
+        )
+        for place in dict.fromkeys((contrast.response, contrast.at) for contrast in shown)
+    ]
+    stairs = tuple(run.log for run in analysis.runs if run.steps and not run.refused)
+    drawn = [
+        curves(analysis.curves, labels, x=x, y=y, baseline=session.file.baseline, sources=stairs)
+        for x, y in CURVES
+        if analysis.curves
+    ]
+    return SessionFigures(
+        strips=strips,
+        overviews={name: figure for name, figure in overviews.items() if figure is not None},
+        values=_present(values),
+        curves=_present(drawn),
+        runs={run.run_id: _present([run_trace(run)]) for run in analysis.runs},
+    )
+
+
+def _present(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:
+    return tuple(figure for figure in figures if figure is not None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnFigures:
+    """Figures of a session with their renderings, ready to be placed on a page.
+
+    session_id  of the session
+    made        the figures
+    pictures    name of a figure -> its renderings
+    """
+
+    session_id: str
+    made: SessionFigures
+    pictures: Mapping[str, Picture]
+
+    def _block(self, page: str, figure: Figure) -> FigureBlock:
+        return figure_block(figure, self.pictures[figure.name], self.session_id, page)
+
+    def strip(self, page: str, key: str) -> FigureBlock | None:
+        """Strip of a contrast, or None where it has none."""
+        figure = self.made.strips.get(key)
+        return None if figure is None else self._block(page, figure)
+
+    def strips(self, page: str, keys: Sequence[str]) -> tuple[FigureBlock, ...]:
+        """Strips of these contrasts, as far as there are any."""
+        return tuple(self._block(page, self.made.strips[key]) for key in keys if key in self.made.strips)
+
+    def overview(self, page: str, treatment: str) -> FigureBlock | None:
+        """All relative differences of a treatment, or None."""
+        figure = self.made.overviews.get(treatment)
+        return None if figure is None else self._block(page, figure)
+
+    def values(self, page: str) -> tuple[FigureBlock, ...]:
+        """Single runs of the primary responses."""
+        return tuple(self._block(page, figure) for figure in self.made.values)
+
+    def curves(self, page: str) -> tuple[FigureBlock, ...]:
+        """Mean curves."""
+        return tuple(self._block(page, figure) for figure in self.made.curves)
+
+    def of_run(self, page: str, run_id: str) -> tuple[FigureBlock, ...]:
+        """Figures of one run."""
+        return tuple(self._block(page, figure) for figure in self.made.runs.get(run_id, ()))

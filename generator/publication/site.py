@@ -1,0 +1,331 @@
+"""The whole site: everything is checked, then built beside the old one, then takes its place."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from generator.evidence.records import SessionAnalysis
+from generator.evidence.wording import counted
+from generator.figures.records import Figure
+from generator.intake.problems import OutputRefused, Problem, SeasonProblems
+from generator.intake.season import season_date
+from generator.intake.session import Season, Session
+from generator.publication import navigation, rendering
+from generator.publication.colours import colours_css
+from generator.publication.comparison_page import comparison_page
+from generator.publication.conclusion import Conclusion, conclusion_of
+from generator.publication.facts import date_text
+from generator.publication.figure_blocks import figure_files, pictures
+from generator.publication.front_page import claims_page, front_page
+from generator.publication.page_frame import Frame, Site
+from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
+from generator.publication.run_page import run_page
+from generator.publication.session_figures import DrawnFigures, session_figures
+from generator.publication.session_page import session_page
+from generator.publication.text_pages import TextPage, read_text_pages, text_frame
+
+MARKER = ".whirlbook-site"
+MARKER_TEXT = "This folder is made by Whirlbook. A new build replaces it as a whole.\n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteReport:
+    """What was written.
+
+    out      the site's folder
+    pages    number of pages
+    figures  number of figures
+    files    number of all files
+    bytes    size of all files
+    seconds  how long writing the site took
+    """
+
+    out: Path
+    pages: int
+    figures: int
+    files: int
+    bytes: int
+    seconds: float
+
+    def summary(self) -> str:
+        """One line for the terminal."""
+        size = f"{self.bytes / 1e6:.1f} MB"
+        return (
+            f"{self.out}: {counted(self.pages, 'page')}, {counted(self.figures, 'figure')}, "
+            f"{counted(self.files, 'file')}, {size}, in {self.seconds:.1f} s"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Inputs:
+    """Everything the pages are made from, checked. conclusions: session id -> conclusion."""
+
+    site: Site
+    sessions: tuple[tuple[Session, SessionAnalysis], ...]
+    conclusions: Mapping[str, Conclusion]
+    text_pages: tuple[TextPage, ...]
+
+
+def write_site(
+    season: Season,
+    analyses: Sequence[SessionAnalysis],
+    out: Path,
+    *,
+    version: str,
+    results: Mapping[str, dict[str, Any]],
+    log_files: Mapping[tuple[str, str], Path],
+    layout_folders: Sequence[Path],
+    content_folders: Sequence[Path],
+    workers: int = 1,
+) -> SiteReport:
+    """Write the site of a season.
+
+    season           the season
+    analyses         one for each session that is to have pages
+    out              folder of the site; must be new, empty, or a site of ours
+    version          version of the program, for the foot of each page
+    results          session id -> its facts for machines
+    log_files        (session id, log as written in session.yaml) -> the log's file
+    layout_folders   templates and assets; a later folder overrides an earlier one, file by file
+    content_folders  prose; a later folder overrides an earlier one, file by file
+    workers          processes that render figures
+    Raises  OutputRefused if `out` is not ours to replace
+            SeasonProblems with every failing reference; nothing is written then
+    The old site stays until the new one is complete, and stays for good if anything fails.
+    """
+    began = time.perf_counter()
+    target = _target(season, out)
+    layouts, contents = tuple(reversed(layout_folders)), tuple(reversed(content_folders))
+    inputs = _checked(season, analyses, version, log_files, contents)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    building = Path(tempfile.mkdtemp(prefix=f".{target.name}.building-", dir=target.parent))
+    try:
+        building.chmod(0o755)
+        writer = _Writer(building, rendering.environment(layouts))
+        _write_pages(inputs, writer, results, log_files, workers)
+        _write_assets(writer, layouts)
+        _check_links(inputs, writer)
+        writer.file(MARKER, MARKER_TEXT.encode())
+        _swap(building, target)
+    except BaseException:
+        shutil.rmtree(building, ignore_errors=True)
+        raise
+    return SiteReport(
+        out=out,
+        pages=sum(path.endswith(".html") for path in writer.written),
+        figures=sum(path.endswith(".vl.json") for path in writer.written),
+        files=len(writer.written),
+        bytes=sum(writer.written.values()),
+        seconds=time.perf_counter() - began,
+    )
+
+
+# --- before anything is written -----------------------------------------------------------------------------
+
+
+def _target(season: Season, out: Path) -> Path:
+    """`out`, resolved. Raises OutputRefused for what is not ours to replace."""
+    target = out.resolve()
+    if target == target.parent:
+        raise OutputRefused(f"{out} is the root of the disk. Name a folder of its own for the site.")
+    if target.exists() and not target.is_dir():
+        raise OutputRefused(f"{out} is a file. Name a folder for the site.")
+    if Path(season.folder).resolve().is_relative_to(target):
+        raise OutputRefused(
+            f"{out} holds the season itself, and would be replaced. Name a folder beside it, such as site."
+        )
+    if target.is_dir() and any(target.iterdir()) and not (target / MARKER).is_file():
+        raise OutputRefused(
+            f"{out} holds files that Whirlbook did not write ({MARKER} is missing). "
+            "Name an empty or a new folder, or empty this one yourself."
+        )
+    return target
+
+
+def _checked(
+    season: Season,
+    analyses: Sequence[SessionAnalysis],
+    version: str,
+    log_files: Mapping[tuple[str, str], Path],
+    content_folders: Sequence[Path],
+) -> _Inputs:
+    """Read and check everything that pages refer to. Raises SeasonProblems with all that fails."""
+    by_id = {analysis.session_id: analysis for analysis in analyses}
+    sessions = tuple((session, by_id[session.id]) for session in season.sessions if session.id in by_id)
+    text_pages, found = read_text_pages(content_folders)
+    problems = list(found)
+    conclusions = {session.id: conclusion_of(session, analysis) for session, analysis in sessions}
+    for session, analysis in sessions:
+        problems += conclusions[session.id].problems
+        for run in analysis.runs:
+            file = log_files.get((session.id, run.log))
+            shown = f"{season.folder}/{session.id}/{run.log}"
+            if file is None or not file.is_file():
+                remedy = "Put the log back, or take its run out of session.yaml."
+                problems.append(Problem(file=shown, what="is not there.", remedy=remedy))
+            elif _sha256(file) != run.sha256:
+                remedy = "Build again, and leave the logs alone meanwhile."
+                problems.append(
+                    Problem(file=shown, what="is not the file that was analysed.", remedy=remedy)
+                )
+    if problems:
+        raise SeasonProblems(problems)
+    site = Site(
+        season=season,
+        version=version,
+        newest=date_text(season_date(season)),
+        has_claims=any(analysis.claims for _, analysis in sessions),
+        simulated=any(analysis.simulated for _, analysis in sessions),
+        text_anchors={page.path: page.ids for page in text_pages},
+    )
+    return _Inputs(site=site, sessions=sessions, conclusions=conclusions, text_pages=text_pages)
+
+
+def _sha256(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+# --- writing ------------------------------------------------------------------------------------------------
+
+
+class _Writer:
+    """Writes into the folder that is being built, and keeps account. No path is written twice."""
+
+    def __init__(self, folder: Path, templates: jinja2.Environment) -> None:
+        self.folder = folder
+        self.templates = templates
+        self.written: dict[str, int] = {}
+
+    def _place(self, path: str, size: int) -> Path:
+        if path.lower() in {known.lower() for known in self.written}:
+            raise OutputRefused(f"Two things of this season want the same file of the site: {path}.")
+        self.written[path] = size
+        place = self.folder / path
+        place.parent.mkdir(parents=True, exist_ok=True)
+        return place
+
+    def file(self, path: str, content: bytes) -> None:
+        """Write bytes."""
+        self._place(path, len(content)).write_bytes(content)
+
+    def copy(self, path: str, source: Path) -> None:
+        """Copy a file as it is."""
+        shutil.copyfile(source, self._place(path, source.stat().st_size))
+
+    def page(self, template: str, frame: Frame, content: object) -> None:
+        """Render one page."""
+        text = self.templates.get_template(template).render(frame=frame, page=content)
+        self.file(frame.path, text.encode())
+
+
+def _write_pages(
+    inputs: _Inputs,
+    writer: _Writer,
+    results: Mapping[str, dict[str, Any]],
+    log_files: Mapping[tuple[str, str], Path],
+    workers: int,
+) -> None:
+    site = inputs.site
+    analyses = {session.id: analysis for session, analysis in inputs.sessions}
+    writer.page("front.html", *front_page(site, analyses))
+    for session, analysis, figures in _drawn(inputs, workers):
+        _write_session(inputs, writer, session, analysis, figures)
+        document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
+        writer.file(navigation.results_file(session.id), f"{document}\n".encode())
+        for run in analysis.runs:
+            writer.copy(navigation.log_copy(session.id, run.log), log_files[session.id, run.log])
+        for name in inputs.conclusions[session.id].photos:
+            source = Path(site.season.folder) / session.id / name
+            writer.copy(navigation.photo_copy(session.id, name), source)
+    if site.has_claims:
+        writer.page("claims.html", *claims_page(site, analyses))
+    if site.season.parts:
+        writer.page("parts.html", *parts_page(site, analyses))
+    for part in sorted(site.season.parts.values(), key=lambda part: part.id):
+        writer.page("part.html", *part_page(site, analyses, part))
+    if len(site.season.rigs) > 1:
+        writer.page("rigs.html", *rigs_page(site, analyses))
+    for rig in sorted(site.season.rigs.values(), key=lambda rig: rig.id):
+        writer.page("rig.html", *rig_page(site, analyses, rig))
+    for text in inputs.text_pages:
+        writer.page("text.html", text_frame(site, text), text)
+
+
+def _drawn(inputs: _Inputs, workers: int) -> Iterator[tuple[Session, SessionAnalysis, DrawnFigures]]:
+    """Each session with its figures rendered. One session at a time, so that memory stays flat."""
+    for session, analysis in inputs.sessions:
+        made = session_figures(session, analysis)
+        figures: dict[str, Figure] = {figure.name: figure for figure in made.all()}
+        drawn = dict(zip(figures, pictures(figures.values(), workers), strict=True))
+        yield session, analysis, DrawnFigures(session_id=session.id, made=made, pictures=drawn)
+
+
+def _write_session(
+    inputs: _Inputs, writer: _Writer, session: Session, analysis: SessionAnalysis, figures: DrawnFigures
+) -> None:
+    site = inputs.site
+    html = inputs.conclusions[session.id].html
+    writer.page("session.html", *session_page(site, session, analysis, figures, html))
+    for treatment in dict.fromkeys(contrast.treatment for contrast in analysis.contrasts):
+        writer.page("comparison.html", *comparison_page(site, session, analysis, figures, treatment))
+    for run in analysis.runs:
+        writer.page("run.html", *run_page(site, session, analysis, figures, run))
+    for figure in figures.made.all():
+        for path, content in figure_files(figure, session.id).items():
+            writer.file(path, content)
+
+
+def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
+    """Everything under `assets/` of the layouts, the overriding folder first, and the colours."""
+    writer.file(f"{navigation.ASSETS}/colours.css", colours_css().encode())
+    for folder in layout_folders:
+        assets = folder / "assets"
+        for file in sorted(assets.rglob("*")) if assets.is_dir() else []:
+            path = f"{navigation.ASSETS}/{file.relative_to(assets).as_posix()}"
+            if file.is_file() and path not in writer.written:
+                writer.copy(path, file)
+
+
+def _check_links(inputs: _Inputs, writer: _Writer) -> None:
+    """Pages that a conclusion points at must exist. Raises SeasonProblems."""
+    problems = [
+        Problem(
+            file=session.conclusion_path or session.id,
+            line=line,
+            what=f"the link to '{target}' leads nowhere on this site.",
+            remedy="Correct the address; it is relative to the session's page.",
+        )
+        for session, _ in inputs.sessions
+        for target, line in inputs.conclusions[session.id].links
+        if target not in writer.written
+    ]
+    if problems:
+        raise SeasonProblems(problems)
+
+
+def _swap(building: Path, target: Path) -> None:
+    """Put the new site in the place of the old one. Two renames; the old one is put back if the second fails."""
+    if not target.exists():
+        os.rename(building, target)
+        return
+    aside = Path(tempfile.mkdtemp(prefix=f".{target.name}.old-", dir=target.parent))
+    os.rename(target, aside / "site")
+    try:
+        os.rename(building, target)
+    except BaseException:
+        os.rename(aside / "site", target)
+        aside.rmdir()
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
