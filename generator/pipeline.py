@@ -136,11 +136,19 @@ def check(folder: Path) -> list[Problem]:
 
 def rehearse(folder: Path, *, seed: int | None, force: bool) -> Iterator[str]:
     """Write simulated logs for a session; gives one line a log."""
-    from generator.planning.rehearse import rehearse as write_logs
+    from generator.planning.rehearse import rehearse_session
 
+    folder = folder if folder.name not in ("", ".", "..") else folder.resolve()
     season = load_season(folder.parent, contracts(), logs_needed=False)
-    for path in write_logs(season, folder.name, seed=seed, force=force):
+    if folder.name not in {session.id for session in season.sessions}:
+        what, remedy = "is not a session of this season.", "Name a folder that holds a session.yaml."
+        raise SeasonProblems([Problem(file=str(folder), what=what, remedy=remedy)])
+    report = rehearse_session(season, folder.name, seed=seed, force=force)
+    for path in report.written:
         yield f"{path}: simulated"
+    for assumed in report.assumed:
+        yield f"assumed for the rehearsal: {assumed}"
+    yield f"{len(report.written)} logs, seed {report.seed}. Every one says that it is simulated."
 
 
 def analyse(folder: Path) -> Iterator[dict[str, Any]]:
@@ -150,9 +158,10 @@ def analyse(folder: Path) -> Iterator[dict[str, Any]]:
 
 def build(folder: Path, out: Path) -> SiteReport:
     """Analyse a season and write its site to `out`."""
+    analysed = analyse_season(folder)
+    # the chart engine is slow to load and not needed to say what is wrong
     from generator.publication.site import write_site
 
-    analysed = analyse_season(folder)
     season = analysed.season
     logs = {
         (session.id, run.log): log_file(season, session.id, run.log)

@@ -12,7 +12,7 @@ from generator.evidence.noise import allowed_minutes, duration_words
 from generator.evidence.records import Caution, SignalWord
 from generator.evidence.wording import number, plain, with_unit
 from generator.intake.caution_texts import CautionText
-from generator.intake.parts import Pack, Supply
+from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
 from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session, Treatment
 from generator.reduction.air import tip_mach
@@ -22,7 +22,6 @@ from generator.reduction.records import RunReduction
 SEVERITY: tuple[SignalWord, ...] = ("DANGER", "WARNING", "CAUTION", "NOTICE")
 # Procedures that slow the motor down under control, so that braking may return energy.
 SLOWING = ("spin-up", "staircase", "ramp", "soak")
-PARTS = (("motor", "motor_temperature_k"), ("controller", "controller_temperature_k"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +48,32 @@ class _Bench:
     def air_k(self) -> float:
         return self.session.file.air.temperature_k
 
+    @property
+    def motor(self) -> Motor:
+        return self.season.motor(self.treatment)
+
+    @property
+    def controller(self) -> Controller:
+        return self.season.controller(self.treatment)
+
+    @property
+    def propeller(self) -> Propeller:
+        return self.season.propeller(self.treatment)
+
+    @property
+    def source(self) -> Pack | Supply:
+        return self.season.source(self.treatment)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What a rule says of one treatment; of those with one id about one thing the largest size is printed."""
+
+    id: str
+    about: str
+    size: float
+    facts: Mapping[str, str]
+
 
 def cautions(
     runs: Sequence[RunReduction],
@@ -60,15 +85,17 @@ def cautions(
     """All cautions of a session, the gravest signal word first, within one word those always shown first.
 
     texts  caution id -> text; every raised id must be there
-    Facts that several treatments share are told once. A caution that several treatments raise with different
-    facts is told for each; ids stay unique, the later ones carrying the treatment.
+    Ids are unique: a text that is raised for several treatments or parts is told for each, and the later ones
+    carry the treatments.
     Raises  KeyError for a raised caution without a text
     """
     made = [_filled(text, {}, (), text.id) for text in texts.values() if text.always_on]
     seen: set[str] = set()
     for raised in raised_by(runs, season, session, thresholds):
-        id_ = "-".join((raised.id, *raised.treatments)) if raised.id in seen else raised.id
-        seen.add(raised.id)
+        id_ = raised.id if raised.id not in seen else "-".join((raised.id, *raised.treatments))
+        while id_ in seen:
+            id_ += "-2"
+        seen.add(id_)
         made.append(_filled(texts[raised.id], raised.facts, raised.treatments, id_))
     for place, stated in enumerate(session.file.cautions, start=1):
         made.append(
@@ -84,7 +111,10 @@ def cautions(
 def raised_by(
     runs: Sequence[RunReduction], season: Season, session: Session, thresholds: Thresholds
 ) -> tuple[Raised, ...]:
-    """What the data and the parts raise, rule by rule, treatments with the same facts merged."""
+    """What the data and the parts raise, rule by rule.
+
+    Where the words name no treatment, several treatments share one caution about one part, with the worst facts.
+    """
     benches = [
         _Bench(
             name=name,
@@ -96,31 +126,19 @@ def raised_by(
         )
         for name, treatment in session.file.treatments.items()
     ]
-    merged: dict[tuple[str, tuple[tuple[str, str], ...]], list[str]] = {}
+    told: dict[tuple[str, str], list[tuple[_Told, str]]] = {}
     for rule in RULES:
         for bench in benches:
-            for id_, facts in rule(bench):
-                merged.setdefault((id_, tuple(facts.items())), []).append(bench.name)
-    found = [
-        Raised(id=id_, facts=dict(facts), treatments=tuple(dict.fromkeys(names)))
-        for (id_, facts), names in merged.items()
-    ]
-    return tuple(_hottest_only(found))
-
-
-def _hottest_only(found: Sequence[Raised]) -> Iterator[Raised]:
-    """A part's surface is told once, with its highest temperature; the facts are in whole degrees."""
-    surfaces: dict[str, Raised] = {}
-    for raised in found:
-        part = raised.facts.get("part", "")
-        if raised.id != "hot-surface":
-            continue
-        known = surfaces.get(part)
-        if known is None or float(raised.facts["temperature_c"]) > float(known.facts["temperature_c"]):
-            surfaces[part] = raised
-    for raised in found:
-        if raised.id != "hot-surface" or raised is surfaces[raised.facts.get("part", "")]:
-            yield raised
+            for one in rule(bench):
+                told.setdefault((one.id, one.about), []).append((one, bench.name))
+    return tuple(
+        Raised(
+            id=id_,
+            facts=max((one for one, _ in found), key=lambda one: one.size).facts,
+            treatments=tuple(dict.fromkeys(name for _, name in found)),
+        )
+        for (id_, _), found in told.items()
+    )
 
 
 def _filled(text: CautionText, facts: Mapping[str, str], treatments: tuple[str, ...], id_: str) -> Caution:
@@ -138,102 +156,104 @@ def _filled(text: CautionText, facts: Mapping[str, str], treatments: tuple[str, 
     )
 
 
-# --- the rules: each yields (id of the text, facts for its places) for one treatment ------------------------
-
-Told = Iterator[tuple[str, dict[str, str]]]
+# --- the rules, each for one treatment ----------------------------------------------------------------------
 
 
-def _cells(bench: _Bench) -> Told:
+def _cells(bench: _Bench) -> Iterator[_Told]:
     """Cells over what motor and controller are rated for."""
-    cells = cells_of(bench.treatment, bench.season.source(bench.treatment))
-    motor, controller = bench.season.motor(bench.treatment), bench.season.controller(bench.treatment)
-    for id_, part in (("cells-over-motor", motor), ("cells-over-controller", controller)):
+    cells = cells_of(bench.treatment, bench.source)
+    for id_, part in (("cells-over-motor", bench.motor), ("cells-over-controller", bench.controller)):
         if cells is not None and part.rated_cells_max is not None and cells > part.rated_cells_max:
-            yield id_, {"cells": str(cells), "rated": str(part.rated_cells_max), "part": part.label}
+            facts = {"cells": str(cells), "rated": str(part.rated_cells_max), "part": part.label}
+            yield _Told(id=id_, about=part.label, size=cells, facts=facts)
 
 
-def _cap(bench: _Bench) -> Told:
+def _cap(bench: _Bench) -> Iterator[_Told]:
     """A cap that alone keeps motor or propeller below their speed limits; KV times full cells is the upper bound."""
-    source = bench.season.source(bench.treatment)
-    cells = cells_of(bench.treatment, source)
-    motor, propeller = bench.season.motor(bench.treatment), bench.season.propeller(bench.treatment)
+    cells = cells_of(bench.treatment, bench.source)
     limits = [
-        (part.speed_limit_rpm, part.label) for part in (motor, propeller) if part.speed_limit_rpm is not None
+        (part.speed_limit_rpm, part.label)
+        for part in (bench.motor, bench.propeller)
+        if part.speed_limit_rpm is not None
     ]
     if bench.treatment.output_cap >= 1.0 or cells is None or not limits:
         return
     full_v = max(bench.thresholds.value("cell.full_v"), bench.treatment.volts_per_cell_v or 0.0)
-    speed = motor.kv_rpm_per_v * full_v * cells
+    speed = bench.motor.kv_rpm_per_v * full_v * cells
     limit, part = min(limits)
     if speed > limit:
-        yield (
-            "cap-lost-overspeed",
-            {
-                "treatment": bench.treatment.label,
-                "cap_percent": plain(100.0 * bench.treatment.output_cap),
-                "speed_rpm": plain(speed),
-                "limit_rpm": plain(limit),
-                "part": part,
-            },
-        )
+        facts = {
+            "treatment": bench.treatment.label,
+            "cap_percent": plain(100.0 * bench.treatment.output_cap),
+            "speed_rpm": plain(speed),
+            "limit_rpm": plain(limit),
+            "part": part,
+        }
+        yield _Told(id="cap-lost-overspeed", about=bench.name, size=speed, facts=facts)
 
 
-def _currents(bench: _Bench) -> Told:
+def _currents(bench: _Bench) -> Iterator[_Told]:
     """Mean current above the continuous rating of motor, controller or pack."""
     current = extremes.highest_mean_current_a(bench.runs)
     if current is None:
         return
-    source = bench.season.source(bench.treatment)
-    motor, controller = bench.season.motor(bench.treatment), bench.season.controller(bench.treatment)
-    rated = [("current-over-rating", p.label, p.continuous_current_a) for p in (motor, controller)]
-    if isinstance(source, Pack):
-        rated.append(("pack-current-over-rating", source.label, source.continuous_current_a))
+    rated = [
+        ("current-over-rating", p.label, p.continuous_current_a) for p in (bench.motor, bench.controller)
+    ]
+    if isinstance(bench.source, Pack):
+        rated.append(("pack-current-over-rating", bench.source.label, bench.source.continuous_current_a))
     for id_, part, rating in rated:
         if rating is not None and current > rating:
-            yield (
-                id_,
-                {
-                    "treatment": bench.treatment.label,
-                    "part": part,
-                    "current_a": plain(current),
-                    "rating_a": plain(rating),
-                },
-            )
+            facts = {
+                "treatment": bench.treatment.label,
+                "part": part,
+                "current_a": plain(current),
+                "rating_a": plain(rating),
+            }
+            yield _Told(id=id_, about=f"{part} {bench.name}", size=current, facts=facts)
 
 
-def _temperatures(bench: _Bench) -> Told:
+def _temperatures(bench: _Bench) -> Iterator[_Told]:
     """Measured temperatures against the limits of motor and controller.
 
     A motor without a stated limit is held against its thermal class and its magnets by cautions of their own, so
     `temperature-over-limit` is left to stated limits. What was measured with the sensor is not the hottest spot.
     """
-    motor, controller = bench.season.motor(bench.treatment), bench.season.controller(bench.treatment)
-    measured = {
-        part: extremes.highest_temperature_k(bench.runs, column, bench.air_k) for part, column in PARTS
-    }
-    for part, limit in (("motor", motor.temperature_limit_k), ("controller", controller.temperature_limit_k)):
-        label = motor.label if part == "motor" else controller.label
-        found = measured[part]
-        if limit is not None and found is not None and found > limit:
-            yield "temperature-over-limit", _of_limit(bench, label, found, limit, "stated for the part")
-    hottest = measured["motor"]
-    if hottest is not None:
-        winding = extremes.winding_limit_k(motor, bench.thresholds)
-        if winding is not None and hottest >= winding[0]:
-            yield "winding-class", {"class": str(motor.thermal_class), **_against(hottest, winding[0])}
-        magnet = extremes.magnet_limit_k(motor, bench.thresholds)
-        if magnet is not None and hottest >= magnet[0]:
-            yield "magnet-limit", {"grade": str(motor.magnet_grade), **_against(hottest, magnet[0])}
-    for part, found in measured.items():
-        if found is not None and found - ZERO_CELSIUS_K >= bench.thresholds.value("touch.handling_c"):
-            label = motor.label if part == "motor" else controller.label
-            yield "hot-surface", {"temperature_c": _celsius(found), "part": label}
+    for part, column in (
+        (bench.motor, "motor_temperature_k"),
+        (bench.controller, "controller_temperature_k"),
+    ):
+        found = extremes.highest_temperature_k(bench.runs, column, bench.air_k)
+        if found is None:
+            continue
+        limit = part.temperature_limit_k
+        if limit is not None and found > limit:
+            facts = _of_limit(bench, part.label, found, limit, "stated for the part")
+            about = f"{part.label} {bench.name}"
+            yield _Told(id="temperature-over-limit", about=about, size=found, facts=facts)
+        if part is bench.motor:
+            yield from _motor_materials(bench, found)
+        if found - ZERO_CELSIUS_K >= bench.thresholds.value("touch.handling_c"):
+            facts = {"temperature_c": _celsius(found), "part": part.label}
+            yield _Told(id="hot-surface", about=part.label, size=found, facts=facts)
 
 
-def _projected(bench: _Bench) -> Told:
+def _motor_materials(bench: _Bench, found_k: float) -> Iterator[_Told]:
+    """Motor temperature against winding class and magnet grade."""
+    motor = bench.motor
+    winding = extremes.winding_limit_k(motor, bench.thresholds)
+    if winding is not None and found_k >= winding[0]:
+        facts = {"class": str(motor.thermal_class), **_against(found_k, winding[0])}
+        yield _Told(id="winding-class", about=motor.label, size=found_k, facts=facts)
+    magnet = extremes.magnet_limit_k(motor, bench.thresholds)
+    if magnet is not None and found_k >= magnet[0]:
+        facts = {"grade": str(motor.magnet_grade), **_against(found_k, magnet[0])}
+        yield _Told(id="magnet-limit", about=motor.label, size=found_k, facts=facts)
+
+
+def _projected(bench: _Bench) -> Iterator[_Told]:
     """A soak that would settle above the motor's limit without having reached it."""
-    motor = bench.season.motor(bench.treatment)
-    limit = extremes.motor_limit_k(motor, bench.thresholds)
+    limit = extremes.motor_limit_k(bench.motor, bench.thresholds)
     rises = [
         r.value
         for run in bench.runs
@@ -246,37 +266,30 @@ def _projected(bench: _Bench) -> Told:
     projected = math.fsum(rises) / len(rises) + bench.air_k
     measured = extremes.highest_temperature_k(bench.runs, "motor_temperature_k", bench.air_k)
     if projected > limit[0] and (measured is None or measured <= limit[0]):
-        yield "temperature-near-limit", _of_limit(bench, motor.label, projected, *limit)
+        facts = _of_limit(bench, bench.motor.label, projected, *limit)
+        yield _Told(id="temperature-near-limit", about=bench.name, size=projected, facts=facts)
 
 
-def _speeds(bench: _Bench) -> Told:
+def _speeds(bench: _Bench) -> Iterator[_Told]:
     """Speed above the propeller's limit, and blade tips close to the speed of sound."""
-    propeller = bench.season.propeller(bench.treatment)
+    propeller = bench.propeller
     speed = extremes.highest_speed_rpm(bench.runs)
     if speed is None:
         return
     if propeller.speed_limit_rpm is not None and speed > propeller.speed_limit_rpm:
-        yield (
-            "speed-over-propeller-limit",
-            {
-                "speed_rpm": plain(speed),
-                "limit_rpm": plain(propeller.speed_limit_rpm),
-                "part": propeller.label,
-            },
-        )
+        facts = {
+            "speed_rpm": plain(speed),
+            "limit_rpm": plain(propeller.speed_limit_rpm),
+            "part": propeller.label,
+        }
+        yield _Told(id="speed-over-propeller-limit", about=propeller.label, size=speed, facts=facts)
     mach = tip_mach(propeller.diameter_m, speed, bench.air_k)
     if mach >= bench.thresholds.value("propeller.tip_mach"):
-        yield (
-            "tip-mach",
-            {
-                "mach": number(mach, 2),
-                "treatment": bench.treatment.label,
-                "speed_rpm": plain(speed),
-            },
-        )
+        facts = {"mach": number(mach, 2), "treatment": bench.treatment.label, "speed_rpm": plain(speed)}
+        yield _Told(id="tip-mach", about=bench.name, size=mach, facts=facts)
 
 
-def _sound(bench: _Bench) -> Told:
+def _sound(bench: _Bench) -> Iterator[_Told]:
     """Sound level from where a day's allowance counts, with the minutes that use it up."""
     level = extremes.highest_sound_level_db(bench.runs)
     if level is None or level < bench.thresholds.value("sound.caution_from_db"):
@@ -288,25 +301,24 @@ def _sound(bench: _Bench) -> Told:
         exchange_rate_db=bench.thresholds.value("sound.exchange_rate_db"),
     )
     distance = bench.session.rig.sound_distance_m
-    yield (
-        "sound-level",
-        {
-            "level_db": number(level, 0),
-            "allowed": duration_words(minutes),
-            "distance": "not stated" if distance is None else with_unit(plain(distance, digits=2), "m"),
-        },
-    )
+    facts = {
+        "level_db": number(level, 0),
+        "allowed": duration_words(minutes),
+        "distance": "not stated" if distance is None else with_unit(plain(distance, digits=2), "m"),
+    }
+    yield _Told(id="sound-level", about="", size=level, facts=facts)
 
 
-def _returned_energy(bench: _Bench) -> Told:
+def _returned_energy(bench: _Bench) -> Iterator[_Told]:
     """A supply that cannot take energy back, with a procedure that slows the motor down."""
-    source = bench.season.source(bench.treatment)
+    source = bench.source
     slowing = any(run.procedure in SLOWING for run in bench.runs)
     if isinstance(source, Supply) and not source.absorbs_returned_energy and slowing:
-        yield "supply-cannot-absorb", {"supply": source.label}
+        facts = {"supply": source.label}
+        yield _Told(id="supply-cannot-absorb", about=source.label, size=0.0, facts=facts)
 
 
-RULES: tuple[Callable[[_Bench], Told], ...] = (
+RULES: tuple[Callable[[_Bench], Iterator[_Told]], ...] = (
     _cells,
     _cap,
     _speeds,

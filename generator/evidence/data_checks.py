@@ -27,7 +27,7 @@ ZERO_DRIFT_WARNS = 0.02
 ZERO_DRIFT_FAILS = 0.10
 SUPPLY_WARNS = 0.90
 SUPPLY_FAILS = 0.98
-SAMPLING_WARNS = 0.10
+SAMPLING_WARNS = 0.20
 SAMPLING_FAILS = 0.50
 
 LEFT_OUT = "Left out by the tester"
@@ -77,7 +77,7 @@ def zero_drift(given: CheckInput) -> tuple[Check, ...]:
             outcome=graded(share, ZERO_DRIFT_WARNS, ZERO_DRIFT_FAILS),
             sentence=f"The zero of the {_DRIFTING[column][3]} moved by at most {percent(share)} of the smallest "
             f"value measured, in {run.log}.",
-            threshold=percent(ZERO_DRIFT_WARNS),
+            threshold=plain(100.0 * ZERO_DRIFT_WARNS, "%"),
             reason="A straight line between the zeros before and after takes most of a drift away, and the rest enters "
             "the uncertainty; a large drift need not have been straight.",
             source=OWN_CHOICE,
@@ -232,7 +232,7 @@ def start_temperatures(given: CheckInput) -> tuple[Check, ...]:
             id="start-temperature",
             title="Equal temperature at the start",
             outcome=graded(abs(gap), limit, 3.0 * limit),
-            sentence=f"Before {procedure} the motor of {given.label(name)} was "
+            sentence=f"Before the {procedure} runs the motor of {given.label(name)} was "
             f"{plain(abs(gap), 'K', digits=2)} {warmer} than that of {given.label(given.baseline)}, on average.",
             threshold=given.thresholds.text(key),
             reason="A motor that starts warmer ends warmer and has more resistance.",
@@ -274,7 +274,7 @@ def supply_limit(given: CheckInput) -> tuple[Check, ...]:
             outcome=graded(share, SUPPLY_WARNS, SUPPLY_FAILS),
             sentence=f"{given.label(name)} drew up to {plain(current, 'A', digits=3)}; {source.label} gives at most "
             f"{plain(source.current_limit_a, 'A')}.",
-            threshold=percent(SUPPLY_WARNS),
+            threshold=plain(100.0 * SUPPLY_WARNS, "%"),
             reason="At its limit a supply lowers the voltage, so the treatment is no longer the one that was meant.",
             source=OWN_CHOICE,
             treatments=off,
@@ -325,8 +325,8 @@ def sampling(given: CheckInput) -> tuple[Check, ...]:
             outcome=graded(share, SAMPLING_WARNS, SAMPLING_FAILS),
             sentence=f"The longest sampling interval is {plain(interval_ms, 'ms', digits=2)}, {percent(share)} "
             f"of the shortest transition ({plain(shortest, 'ms', digits=3)}).",
-            threshold=percent(SAMPLING_WARNS),
-            reason="Crossings are interpolated between samples; with fewer than ten samples in a transition the shape "
+            threshold=plain(100.0 * SAMPLING_WARNS, "%"),
+            reason="Crossings are interpolated between samples; with fewer than five samples in a transition the shape "
             "between them decides the time.",
             source=OWN_CHOICE,
             treatments=_treatments(off),

@@ -22,7 +22,7 @@ def repeats(given: CheckInput) -> tuple[Check, ...]:
         if len(runs) == 1
     ]
     words = [
-        f"{procedure} of {listed([given.label(n) for p, n, _ in single if p == procedure])}"
+        f"{procedure} ({listed([given.label(n) for p, n, _ in single if p == procedure])})"
         for procedure in dict.fromkeys(p for p, _, _ in single)
     ]
     return (
@@ -30,7 +30,7 @@ def repeats(given: CheckInput) -> tuple[Check, ...]:
             id="repeats",
             title="More than one run",
             outcome="warned" if single else "passed",
-            sentence=f"There is one run only of {listed(words)}."
+            sentence=f"There is only one run each of: {'; '.join(words)}."
             if single
             else "Every treatment was run at least twice.",
             threshold="2 runs",

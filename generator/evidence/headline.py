@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from generator.evidence.records import Contrast, Verdict
 from generator.evidence.sentences import Labels, short_sentence
-from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED
+from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE
 from generator.evidence.wording import at_words, counted, listed, sentence_case
 from generator.reduction.records import ResponseKind
 
@@ -74,24 +74,35 @@ def _others(first: Contrast, others: Sequence[Contrast]) -> str:
             for c in near
         ]
     elif near:
-        parts.append(_tally(first, near, "condition"))
+        parts.append(_tally(first.verdict, near, "condition"))
     if far:
-        parts.append(_tally(first, far, "primary comparison"))
+        parts.append(_tally(None, far, "primary comparison"))
     return "".join(f"; {part}" for part in parts)
 
 
-def _tally(first: Contrast, others: Sequence[Contrast], noun: str) -> str:
-    """Verdicts of others counted: `likewise in all 3 other conditions`, `of 2 other conditions, 1 more and 1 less`."""
+def _tally(agreed: Verdict | None, others: Sequence[Contrast], noun: str) -> str:
+    """Verdicts counted: `of 3 other conditions 2 agree and 1 is not settled`, `the 3 other conditions agree`.
+
+    agreed  verdict that counts as agreeing; None where the others are about something else
+    """
     counts: Counter[Verdict] = Counter(c.verdict for c in others)
-    total = counted(len(others), f"other {noun}")
-    if set(counts) == {first.verdict}:
-        return f"likewise in {'all ' if len(others) > 1 else 'the '}{total.removeprefix('1 ')}"
-    words = [
-        f"{count} {'likewise' if verdict == first.verdict else _counted_verdict(verdict)}"
-        for verdict, count in counts.items()
-    ]
-    return f"of {total}, {listed(words)}"
+    ordered = sorted(counts, key=lambda verdict: (verdict != agreed, -counts[verdict]))
+    if len(ordered) == 1:
+        total = "" if len(others) == 1 else f"{len(others)} "
+        plural = "" if len(others) == 1 else "s"
+        return f"the {total}other {noun}{plural} {_says(ordered[0], len(others), agreed)}"
+    words = [f"{counts[verdict]} {_says(verdict, counts[verdict], agreed)}" for verdict in ordered]
+    return f"of {counted(len(others), f'other {noun}')} {listed(words)}"
 
 
-def _counted_verdict(verdict: Verdict) -> str:
-    return {NO_DIFFERENCE: "without a difference that matters"}.get(verdict, verdict)
+def _says(verdict: Verdict, count: int, agreed: Verdict | None) -> str:
+    one = count == 1
+    if verdict == agreed:
+        return "agrees" if one else "agree"
+    if verdict == NO_DIFFERENCE:
+        return f"{'shows' if one else 'show'} no difference that matters"
+    if verdict == NOT_SETTLED:
+        return f"{'is' if one else 'are'} not settled"
+    if verdict in (PERHAPS_MORE, PERHAPS_LESS):
+        return f"{'says' if one else 'say'} {verdict.split(',')[0]} but perhaps too little to matter"
+    return f"{'says' if one else 'say'} {verdict}"

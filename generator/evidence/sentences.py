@@ -70,7 +70,8 @@ def short_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels) -> st
     elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
         text = f"{statement}, perhaps too little to matter ({interval_phrase(contrast)})"
     else:
-        text = f"{statement} ({interval_phrase(contrast)})"
+        chance = ", perhaps chance among so many exploratory comparisons" if _fell_to_number(contrast) else ""
+        text = f"{statement} ({interval_phrase(contrast)}{chance})"
     return f"indicative, {_which_single(contrast, labels)}: {text}" if contrast.indicative else text
 
 
@@ -148,19 +149,25 @@ def _margin(contrast: Contrast, labels: Labels) -> str:
 
 def _outlook(contrast: Contrast, family: int) -> str:
     """What it would take to settle it."""
-    if contrast.indicative:
-        return "only repeats can tell how far runs differ"
     repeats = contrast.repeats_to_settle
     more = (
         f"about {repeats} runs each would settle it" if repeats else "more runs alone would hardly settle it"
     )
-    low, high = contrast.interval
-    if contrast.p_adjusted is not None and (low > 0.0 or high < 0.0):
+    if contrast.indicative:
+        more = "only repeats can tell how far runs differ"
+    if _fell_to_number(contrast) and contrast.p_adjusted is not None:
+        adjusted = f"adjusted {p_text(contrast.p_adjusted)}"
         return (
             f"the interval leaves out zero, but among {counted(family, 'exploratory comparison')} that may be chance"
-            f" (adjusted {p_text(contrast.p_adjusted)}); {more}"
+            f" ({adjusted}); {more}"
         )
     return more
+
+
+def _fell_to_number(contrast: Contrast) -> bool:
+    """Whether the interval leaves out zero and only the number of exploratory contrasts keeps it unsettled."""
+    low, high = contrast.interval
+    return contrast.verdict == NOT_SETTLED and (low > 0.0 or high < 0.0)
 
 
 def _which_single(contrast: Contrast, labels: Labels) -> str:

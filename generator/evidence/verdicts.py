@@ -56,15 +56,12 @@ def exploratory_verdict(
     """Verdict of an exploratory contrast: a direction is given only if its adjusted p-value is below 5 %.
 
     p_adjusted  Holm's, over all exploratory contrasts of the session; None counts as not below
-    Where the direction falls away, what is left is no difference that matters, if the 90 % interval lies inside
-    the margins, and not settled otherwise. The one-sided tests themselves are not adjusted: a false "no
-    difference" among many is bounded by each one's own 5 %.
+    Where the direction falls away, the contrast is not settled, since its interval reaches the margin. The
+    one-sided tests are not adjusted: a false "no difference" among many is bounded by each one's own 5 %.
     """
     found = verdict(interval95, interval90, margin)
     if found not in DIRECTIONS or (p_adjusted is not None and p_adjusted < ALPHA):
         return found
-    if margin is not None and inside(interval90, margin):
-        return NO_DIFFERENCE
     return NOT_SETTLED
 
 

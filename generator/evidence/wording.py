@@ -92,12 +92,11 @@ def interval_decimals(low: float, high: float) -> int:
 
 
 def percent(share: float, interval: tuple[float, float] | None = None, *, signed: bool = False) -> str:
-    """A share as a percentage, with digits after its interval (at most two decimals)."""
-    if interval is None:
-        places = decimals_for(0.0, largest=100.0 * share) - 2
-    else:
-        places = decimals_for(50.0 * (interval[1] - interval[0]))
-    return with_unit(number(100.0 * share, min(max(places, 0), 2), signed=signed), "%")
+    """A share as a percentage: two significant digits, or as many as its interval bears; never more than three."""
+    size = 100.0 * abs(share)
+    head = math.floor(math.log10(size)) if size > 0.0 else 0
+    places = 1 - head if interval is None else decimals_for(50.0 * (interval[1] - interval[0]))
+    return with_unit(number(100.0 * share, max(min(places, 2 - head, 2), 0), signed=signed), "%")
 
 
 def p_text(p: float) -> str:

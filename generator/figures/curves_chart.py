@@ -16,7 +16,7 @@ from generator.figures.direct_labels import DirectLabel, direct_labels, label_ro
 from generator.figures.numbers import drawn, lower_first, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.figures.theme import NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
+from generator.figures.theme import AXIS_TITLE, NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
 
 HEIGHT = 300
 MARKERS = 16  # markers on a line; a finer curve carries one on every so many points
@@ -109,7 +109,7 @@ def curves(
         states=_states(rows, labels, x, y),
         note=note,
         spec=spec,
-        narrow=narrowed(spec, width=NARROW - room, height=260),
+        narrow=narrowed(spec, width=NARROW - AXIS_TITLE - room),
         table=_table(rows, labels, x, y, (x_places, y_places)),
         sources=tuple(sources),
     )

@@ -9,12 +9,13 @@ def rounded(value: float, places: int) -> float | int:
     """A value as published: a whole number where no decimals are shown; NaN and infinity become NaN."""
     if not math.isfinite(value):
         return math.nan
-    return round(value, places) if places > 0 else int(round(value, places))
+    # adding zero turns -0.0 into 0.0
+    return round(value, places) + 0.0 if places > 0 else int(round(value, places))
 
 
 def drawn(value: float, places: int) -> float:
     """A value as drawn: one digit more than published, so that rounding moves no mark visibly."""
-    return round(float(value), places + 1)
+    return round(float(value), places + 1) + 0.0
 
 
 def titled(label: str, unit: str) -> str:

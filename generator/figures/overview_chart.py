@@ -131,7 +131,7 @@ def _reading(contrast: Contrast) -> str:
     interval = contrast.relative_interval
     assert interval is not None
     low, high = (percent(share, interval, signed=True) for share in interval)
-    return f"{percent(contrast.relative, interval, signed=True)} ({low[:-2]} to {high})"
+    return f"{percent(contrast.relative, interval, signed=True)} ({low.removesuffix('%').rstrip()} to {high})"
 
 
 def _row(

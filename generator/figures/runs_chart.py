@@ -23,7 +23,7 @@ from generator.figures.direct_labels import DirectLabel, direct_labels, label_ro
 from generator.figures.numbers import drawn, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.figures.theme import NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
+from generator.figures.theme import AXIS_TITLE, NARROW, PAPER, WIDE, Sheet, extent, narrowed, scales
 from generator.reduction.records import ResponseKind
 
 HEIGHT = 240
@@ -96,7 +96,11 @@ def run_values(
         .encode(y=alt.Y("mean:Q"), color=channels.colour, strokeDash=channels.dash),
         runs.mark_rule(strokeWidth=2).encode(x=x, y=alt.Y("low:Q"), y2=alt.Y2("high"), color=channels.colour),
         runs.mark_point(size=70, fill=PAPER, strokeWidth=2, opacity=1).encode(
-            x=x, y=y, stroke=channels.stroke, shape=channels.shape
+            x=x,
+            y=y,
+            stroke=channels.stroke,
+            shape=channels.shape,
+            tooltip=[alt.Tooltip("run:N", title="Run"), alt.Tooltip("value:Q", title=kind.label)],
         ),
         *direct_labels(sheet, texts, HEIGHT),
     ]
@@ -111,7 +115,7 @@ def run_values(
             "The long lines are the means of the treatments. A slope common to all treatments is drift."
         ),
         spec=spec,
-        narrow=narrowed(spec, width=NARROW - room),
+        narrow=narrowed(spec, width=NARROW - AXIS_TITLE - room),
         table=_table(shown, labels, kind, decimals),
         sources=tuple(dict.fromkeys(logs)),
     )

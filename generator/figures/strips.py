@@ -16,7 +16,6 @@ from generator.evidence.wording import (
     difference_unit,
     interval_decimals,
     interval_text,
-    measured,
     number,
     percent,
     with_unit,
@@ -106,7 +105,9 @@ def difference_strip(
         name=f"{contrast.key}-difference",
         title=_heading(contrast, kind, treatment, baseline),
         states=_states(contrast, kind, treatment, baseline, decimals),
-        note=_note(contrast, baseline, treatment, runs=bool(per_run), baseline_runs=bool(baseline_runs)),
+        note=_note(
+            contrast, baseline, treatment, decimals, runs=bool(per_run), baseline_runs=bool(baseline_runs)
+        ),
         spec=spec,
         narrow=narrowed(spec, layers=narrow_layers, titles={title: short}),
         table=_table(contrast, dots, treatment, baseline, decimals),
@@ -143,18 +144,20 @@ def _ground(
         layers.append(
             sheet.at(low=-margin, high=margin)
             .mark_rect(fill=ZONE)
-            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y_at(ZONE_TOP), y2=y2_at(HEIGHT))
+            .encode(x=alt.X("low:Q"), x2=alt.X2("high"), y=y_at(ZONE_TOP), y2=y2_at("height"))
         )
         layers.append(
             sheet.rows([{"difference": -margin}, {"difference": margin}])
             .mark_rule(color=ZONE_EDGE, strokeWidth=1)
-            .encode(x=X, y=y_at(ZONE_TOP), y2=y2_at(HEIGHT))
+            .encode(x=X, y=y_at(ZONE_TOP), y2=y2_at("height"))
         )
         text = f"margin ±{written(contrast.margin_text)}" if contrast.margin_text else "margin"
         layers.append(_above(sheet, text, -21, side(zero, text, WIDE), "margin label", QUIET))
         narrow["margin label"] = {"align": side(zero, text, NARROW)}
     layers.append(
-        sheet.at(difference=0.0).mark_rule(color=INK, strokeWidth=1).encode(x=X, y=y_at(-3), y2=y2_at(HEIGHT))
+        sheet.at(difference=0.0)
+        .mark_rule(color=INK, strokeWidth=1)
+        .encode(x=X, y=y_at(-3), y2=y2_at("height"))
     )
     text = f"same as {baseline}"
     layers.append(_above(sheet, text, -7, side(zero, text, WIDE), "zero label", INK))
@@ -199,6 +202,7 @@ def _run_layer(sheet: Sheet, dots: Sequence[dict[str, Any]], axis: alt.X, mark: 
     if not dots:
         return []
     y = alt.Y("y:Q", axis=None, scale=alt.Scale(domain=[HEIGHT, 0], nice=False))
+    tips = [alt.Tooltip("run:N", title="Run"), alt.Tooltip("difference:Q", title="Difference")]
     look: dict[str, Any] = {
         "shape": mark.shape,
         "size": 36,
@@ -206,7 +210,7 @@ def _run_layer(sheet: Sheet, dots: Sequence[dict[str, Any]], axis: alt.X, mark: 
         "color": mark.colour,
         "opacity": 1,
     }
-    return [sheet.rows(dots).mark_point(**look).encode(x=axis, y=y)]
+    return [sheet.rows(dots).mark_point(**look).encode(x=axis, y=y, tooltip=tips)]
 
 
 def _haloed(sheet: Sheet, text: str, x: float, y: int, align: Any) -> list[alt.Chart]:
@@ -261,8 +265,8 @@ def _share(contrast: Contrast) -> str:
     interval = contrast.relative_interval
     if not all(math.isfinite(share) for share in (contrast.relative, *interval)):
         return ""
-    ends = " to ".join(percent(share, interval, signed=True) for share in interval)
-    return f"{percent(contrast.relative, interval, signed=True)} ({ends})"
+    low, high = (percent(share, interval, signed=True) for share in interval)
+    return f"{percent(contrast.relative, interval, signed=True)} ({low.removesuffix('%').rstrip()} to {high})"
 
 
 def _states(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: str, decimals: int) -> str:
@@ -276,14 +280,16 @@ def _states(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: st
     return f"{text}. Verdict: {contrast.verdict}."
 
 
-def _note(contrast: Contrast, baseline: str, treatment: str, *, runs: bool, baseline_runs: bool) -> str:
+def _note(
+    contrast: Contrast, baseline: str, treatment: str, decimals: int, *, runs: bool, baseline_runs: bool
+) -> str:
     parts = []
     if _has_interval(contrast):
         parts.append(f"The thick line is the {100 * contrast.level:.0f} % interval of the mean difference.")
     if contrast.margin is None:
         parts.append("No margin was set.")
     else:
-        size = measured(contrast.margin, difference_unit(contrast.unit), contrast.margin / 100)
+        size = with_unit(number(contrast.margin, decimals), difference_unit(contrast.unit))
         own = written(contrast.margin_text) if contrast.margin_text else size
         same = "" if contrast.relative is None or "%" not in own else f" ({size})"
         parts.append(f"The shaded zone is the margin, {own}{same}, set before the test.")

@@ -34,7 +34,9 @@ FAINT = ("rest", "transition", "on")
 # order of the lines in the window strip; "off" is what lies between "on"
 KINDS = ("rest", "averaged", "step", "transition", "on")
 LABEL_GAP = 0.22  # labels of findings nearer than this share of the run are not repeated
-TITLE_Y = -7
+TITLE_Y = -5
+# how a dash is written beside its name
+DASH_SIGNS: dict[tuple[int, ...], str] = {(1, 0): "——", (6, 3): "– –", (2, 2): "····"}
 
 
 def run_trace(run: RunReduction, channels: Sequence[str] = ()) -> Figure | None:
@@ -55,14 +57,14 @@ def run_trace(run: RunReduction, channels: Sequence[str] = ()) -> Figure | None:
         *_strip(sheet, run, domain),
         *(_panel(sheet, run, panel, domain, last=panel is panels[-1]) for panel in panels),
     ]
-    spec = sheet.stacked(views, spacing=26)
+    spec = sheet.stacked(views, spacing=10)
     return Figure(
         name=f"{run.run_id}-trace",
         title="The raw trace, with what was averaged marked on it",
         states=_states(run, panels, domain),
         note=_note(run),
         spec=spec,
-        narrow=narrowed(spec, width=NARROW - 14),
+        narrow=narrowed(spec, width=NARROW - 16),
         table=trace_table(run.trace, panels),
         sources=(run.log,),
     )
@@ -157,7 +159,7 @@ def _shading(sheet: Sheet, windows: Sequence[Window], x: alt.X) -> list[alt.Char
             layers.append(
                 sheet.rows(rows)
                 .mark_rect(**look)
-                .encode(x=x, x2=alt.X2("stop_s"), y=y_at(0), y2=y2_at(HEIGHT))
+                .encode(x=x, x2=alt.X2("stop_s"), y=y_at(0), y2=y2_at("height"))
             )
     return layers
 
@@ -166,34 +168,15 @@ def _keys(
     sheet: Sheet,
     panel: Panel,
 ) -> list[alt.Chart]:
-    """Names of the lines where a panel has several, in one row above it at the right, each with its dash."""
+    """Names of the lines where a panel has several, above it at the right, each with its dash."""
     if len(panel.channels) < 2:
         return []
-    layers: list[alt.Chart] = []
-    right = 0.0
-    for channel in reversed(panel.channels):
-        text = channel.label
-        layers.append(
-            sheet.at()
-            .mark_text(text=text, align="right", baseline="bottom", x="width", dx=-right, color=INK)
-            .encode(y=y_at(TITLE_Y + 4))
-        )
-        right += len(text) * 6.2 + 6
-        layers.append(
-            sheet.at()
-            .mark_rule(
-                color=INK,
-                strokeWidth=1.2,
-                strokeDash=list(channel.dash),
-                x="width",
-                x2="width",
-                xOffset=-right - 20,
-                x2Offset=-right,
-            )
-            .encode(y=y_at(TITLE_Y - 2))
-        )
-        right += 32
-    return layers
+    text = "    ".join(f"{DASH_SIGNS[channel.dash]} {channel.label}" for channel in panel.channels)
+    return [
+        sheet.at()
+        .mark_text(text=text, align="right", baseline="bottom", x="width", color=INK)
+        .encode(y=y_at(TITLE_Y))
+    ]
 
 
 def _marks(sheet: Sheet, findings: Sequence[Finding], domain: tuple[float, float]) -> list[alt.Chart]:
@@ -226,7 +209,7 @@ def _marks(sheet: Sheet, findings: Sequence[Finding], domain: tuple[float, float
             )
             look: dict[str, Any] = {"text": finding.kind, "baseline": "middle", **side}
             layers += [
-                point.mark_text(**look, stroke=PAPER, strokeWidth=4, strokeJoin="round"),
+                point.mark_text(**look, stroke=PAPER, strokeWidth=3, strokeJoin="round"),
                 point.mark_text(**look, color=INK),
             ]
     return layers

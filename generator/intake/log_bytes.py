@@ -167,6 +167,8 @@ def text_of(
     `given` is the rig's own word on the encoding. Without it: byte-order mark, else UTF-8, else Windows-1252
     (loggers that write a lone ° byte), else Latin-1. Raises SeasonProblems for what is not text.
     """
+    if data.startswith((_GZIP, _ZSTD, _PARQUET, _SPREADSHEET_OR_ZIP)):
+        raise refusal(shown, "is packed twice.", "Unpack it once and store what comes out.")
     remarks: tuple[str, ...] = ()
     encoding = given or _encoding_of(data)
     if encoding == "utf-8" and data.isascii():
@@ -224,8 +226,6 @@ def _decode_but_cut_end(data: bytes, encoding: str) -> str:
 
 
 def _refuse_binary(text: bytes, shown: str, rig_file: str) -> None:
-    if text.startswith((_GZIP, _ZSTD, _PARQUET, _SPREADSHEET_OR_ZIP)):
-        raise refusal(shown, "is packed twice.", "Unpack it once and store what comes out.")
     head = text[:_SNIFFED_BYTES]
     control = len(head) - len(head.translate(None, _CONTROL))
     if control > 0.01 * len(head):

@@ -14,6 +14,9 @@ from generator.intake.log_cells import (
     PLACES_LISTED,
     TIME_OF_DAY,
     find_columns,
+    is_clock,
+    is_empty,
+    is_number,
     position_of,
     printable,
     shortened,
@@ -68,6 +71,8 @@ def _columns_here(wanted: str, names: Sequence[str], header_line: int | None) ->
         return f"The log has {len(names)} column{'s' if len(names) != 1 else ''}."
     if header_line is None and all(position_of(name) is not None for name in names):
         return f"The log has {len(names)} columns without names, '#1' to '#{len(names)}'."
+    if all(is_number(name) or is_clock(name) or is_empty(name) for name in names):
+        return "The log seems to have no line of column names; then its columns are counted, as '#2'."
     clean = [printable(name) for name in names if name.strip()]
     match = nearest(wanted.strip().casefold(), [name.casefold() for name in clean])
     like = next((name for name in clean if name.casefold() == match), None)

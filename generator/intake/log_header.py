@@ -252,25 +252,13 @@ def _header_by_position(search: _Search, *, no_header: bool) -> _Header:
                 trials.append((share, len(cells), cells, delimiter))
         if not trials:
             continue
-        _, width, _, delimiter = max(trials, key=lambda trial: trial[:2])
-        counted = tuple(f"#{column + 1}" for column in range(width))
+        _, _, sample, delimiter = max(trials, key=lambda trial: trial[:2])
         if no_header:
-            return _Header(0, None, counted, delimiter)
-        header_at: int | None = None
-        for above in range(at - 1, max(at - 3, -1), -1):
-            names = split_line(texts[above], delimiter)
-            if (not row_fits(names, counted) and not row_fits(counted, names)) or any(map(is_number, names)):
-                break
-            header_at = above
-        if header_at is None:
-            return _Header(at, None, counted, delimiter)
-        names = split_line(texts[header_at], delimiter)
-        return _Header(header_at + 1, int(search.kept[header_at]) + 1, tuple(names), delimiter)
+            return _Header(0, None, _counted(len(sample)), delimiter)
+        return _named_above(search, texts, at, sample, delimiter)
     if no_header:
         guess = _guessed_header(search)
-        return _Header(
-            0, None, tuple(f"#{column + 1}" for column in range(len(guess.names))), guess.delimiter
-        )
+        return _Header(0, None, _counted(len(guess.names)), guess.delimiter)
     return _guessed_header(search)
 
 
@@ -294,10 +282,13 @@ def _named_above(
         elif at - above <= 2:
             names_at = above
     if names_at is None:
-        counted = tuple(f"#{column + 1}" for column in range(len(sample)))
-        return _Header(at, None, counted, delimiter)
+        return _Header(at, None, _counted(len(sample)), delimiter)
     names = split_line(texts[names_at], delimiter)
     return _Header(names_at + 1, int(search.kept[names_at]) + 1, tuple(names), delimiter)
+
+
+def _counted(width: int) -> tuple[str, ...]:
+    return tuple(f"#{column + 1}" for column in range(width))
 
 
 def _holds_sample(cells: Sequence[str], positions: Mapping[str, int | None]) -> bool:

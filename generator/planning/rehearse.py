@@ -156,8 +156,15 @@ def true_responses(
 
 def rehearse(
     season: Season, session_id: str, *, seed: int | None = None, force: bool = False
+) -> tuple[Path, ...]:
+    """Write a simulated log for every run of a session; the paths written. See `rehearse_session`."""
+    return rehearse_session(season, session_id, seed=seed, force=force).written
+
+
+def rehearse_session(
+    season: Season, session_id: str, *, seed: int | None = None, force: bool = False
 ) -> RehearsalReport:
-    """Write a simulated log for every run of a session.
+    """Write a simulated log for every run of a session, and tell what had to be assumed.
 
     season      as loaded; `season.folder` says where it is
     seed        of all random numbers; that of rehearsal.yaml, or 1, where not given

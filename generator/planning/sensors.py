@@ -152,8 +152,9 @@ def reading_of(name: str, channel: Channel, pole_pairs: int) -> Reading:
     )
     zero = float(convert(0.0))
     scale = float(convert(1.0)) - zero
-    fine = float(channel.resolution) if channel.resolution else NO_DIGITS_GIVEN.get(name, SMALLEST_STEP)
-    step = fine / abs(scale)
+    step = float(channel.resolution or NO_DIGITS_GIVEN.get(name, SMALLEST_STEP)) / abs(scale)
+    if not channel.resolution:
+        step = 10.0 ** math.floor(math.log10(step) + 1e-9)  # a logger shows whole decimal places
     if name == "speed" and channel.electrical:
         scale /= pole_pairs
     if name == "speed" and channel.pulses_per_revolution is not None:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from generator.evidence.records import Caution, SignalWord
+from generator.publication import texts
 from generator.publication.navigation import anchor
 from generator.publication.texts import Labels
 
@@ -23,8 +24,8 @@ class CautionPanel:
     alert         whether the safety alert symbol stands before the word
     title         what it is about
     hazard        what is dangerous
-    consequence   what it does
-    avoidance     how to avoid it
+    consequence   what it does, or "" where the tester states a caution in their own words
+    avoidance     how to avoid it, or ""
     threshold     from when on it is raised, or ""
     source        where that comes from, or ""
     applies_to    labels of the treatments it is about, or () for all
@@ -54,8 +55,8 @@ def panel(caution: Caution, labels: Labels) -> CautionPanel:
         hazard=caution.hazard,
         consequence=caution.consequence,
         avoidance=caution.avoidance,
-        threshold=caution.threshold,
-        source=caution.source,
+        threshold=texts.closed(caution.threshold),
+        source=texts.closed(caution.source),
         applies_to=tuple(labels.get(name, name) for name in caution.applies_to),
     )
 

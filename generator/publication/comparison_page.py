@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from generator.evidence.records import Contrast, SessionAnalysis
-from generator.intake.session import Session, StatedCaution
+from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.cautions import CautionPanel, panels
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
-from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, Procedure
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.tables import Table
@@ -40,7 +40,6 @@ class ComparisonPage:
     title         `5S capped against 4S`
     treatment     label of the treatment
     baseline      label of the baseline
-    session       link to the session, with its title
     question      what was asked
     date          written out
     answer        the answer in one sentence
@@ -57,8 +56,7 @@ class ComparisonPage:
     values        figures of single runs
     curves        figures of mean curves
     responses     table of means
-    raised        cautions this comparison gives rise to
-    stated        cautions in the tester's own words
+    raised        cautions of this comparison, and the tester's own
     always        cautions that always hold
     safety        link to the safety page
     conditions    date, rig, air, tester
@@ -71,7 +69,6 @@ class ComparisonPage:
     title: str
     treatment: str
     baseline: str
-    session: Link
     question: str
     date: str
     answer: str
@@ -89,7 +86,6 @@ class ComparisonPage:
     curves: tuple[FigureBlock, ...]
     responses: Table
     raised: tuple[CautionPanel, ...]
-    stated: tuple[StatedCaution, ...]
     always: tuple[CautionPanel, ...]
     safety: str
     conditions: tuple[Fact, ...]
@@ -123,7 +119,6 @@ def comparison_page(
     pair = (baseline, treatment)
     checks = session_blocks.check_rows(analysis, about=(treatment,))
     sections = (
-        ("The answer", "answer"),
         ("How sure", "how-sure"),
         ("What it rests on", "rests-on"),
         ("Cautions", "cautions"),
@@ -135,13 +130,12 @@ def comparison_page(
         f"{title}: {session.file.title}",
         first[0].sentence,
         trail=((shortened(session.file.title, 60), home), (title, page)),
-        simulated=analysis.simulated,
+        simulated=simulated_sentence([analysis.simulated]),
     )
     return frame, ComparisonPage(
         title=title,
         treatment=labels[treatment],
         baseline=labels[baseline],
-        session=Link(text=session.file.title, href=link(page, home)),
         question=session.file.question,
         date=date_text(session.file.date),
         answer=first[0].sentence,
@@ -159,7 +153,6 @@ def comparison_page(
         curves=figures.curves(page),
         responses=session_blocks.responses_table(analysis, session, treatments=pair, anchored=False),
         raised=panels(analysis.cautions, labels, always_on=False, treatment=treatment),
-        stated=session.file.cautions,
         always=panels(analysis.cautions, labels, always_on=True),
         safety=link(page, navigation.SAFETY),
         conditions=session_blocks.condition_facts(site, session, page),

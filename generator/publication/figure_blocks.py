@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -11,12 +10,11 @@ from multiprocessing import get_context
 from markupsafe import Markup
 
 from generator.figures.records import Figure
+from generator.figures.styles import marks
 from generator.publication import navigation
 from generator.publication.navigation import Link, anchor, link
-from generator.publication.svg import figure_csv, render_svg, vega_lite_document
+from generator.publication.svg import figure_csv, legend_mark, render_svg, vega_lite_text
 from generator.publication.tables import Table, frame_table
-
-RenderSvg = Callable[[str, Mapping[str, object], str], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +26,14 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LegendItem:
+    """A treatment in a legend: its mark as inline SVG, its label."""
+
+    mark: Markup
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FigureBlock:
     """One figure as a page shows it.
 
@@ -35,6 +41,7 @@ class FigureBlock:
     title    heading
     wide     inline SVG for a wide page
     narrow   the same for a phone, or None where `wide` serves both
+    legend   marks of the treatments with their labels, where the picture shows several
     note     how to read it, or ""
     table    what is drawn, as numbers
     files    links to its data and its specification
@@ -45,6 +52,7 @@ class FigureBlock:
     title: str
     wide: Markup
     narrow: Markup | None
+    legend: tuple[LegendItem, ...]
     note: str
     table: Table
     files: tuple[Link, ...]
@@ -76,7 +84,15 @@ def pictures(figures: Iterable[Figure], workers: int) -> list[Picture]:
         return list(pool.map(picture, wanted, chunksize=4))
 
 
-def figure_block(figure: Figure, drawn: Picture, session_id: str, page: str) -> FigureBlock:
+def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:
+    """Every treatment with the mark it has in all figures of its session."""
+    looks = marks(tuple(labels), baseline)
+    return tuple(LegendItem(mark=Markup(legend_mark(looks[name])), label=label) for name, label in labels.items())
+
+
+def figure_block(
+    figure: Figure, drawn: Picture, session_id: str, page: str, *, legend: tuple[LegendItem, ...] = ()
+) -> FigureBlock:
     """A figure for the page `page`, with links to its files and logs."""
 
     def to(ending: str) -> str:
@@ -88,6 +104,7 @@ def figure_block(figure: Figure, drawn: Picture, session_id: str, page: str) -> 
         title=figure.title,
         wide=Markup(drawn.wide),
         narrow=None if drawn.narrow is None else Markup(drawn.narrow),
+        legend=legend,
         note=figure.note,
         table=frame_table(f"{key}-numbers", f"The numbers of: {figure.title}", figure.table),
         files=(
@@ -103,10 +120,7 @@ def figure_block(figure: Figure, drawn: Picture, session_id: str, page: str) -> 
 
 def figure_files(figure: Figure, session_id: str) -> dict[str, bytes]:
     """Path -> bytes of a figure's data and specification."""
-    document = json.dumps(
-        vega_lite_document(figure), ensure_ascii=False, sort_keys=True, allow_nan=False, separators=(",", ":")
-    )
     return {
         navigation.figure_file(session_id, figure.name, "csv"): figure_csv(figure).encode(),
-        navigation.figure_file(session_id, figure.name, "vl.json"): (document + "\n").encode(),
+        navigation.figure_file(session_id, figure.name, "vl.json"): vega_lite_text(figure).encode(),
     }

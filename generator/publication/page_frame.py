@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from generator.intake.session import Season
@@ -13,6 +13,7 @@ SIMULATED = (
     "Simulated data: the logs behind this page were made by a rehearsal, not measured. "
     "Nothing on it says anything about real parts."
 )
+SOME_SIMULATED = "Some sessions rest on simulated data, made by a rehearsal, not measured. Each of them says so."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,20 +71,24 @@ class Site:
     newest        date of the newest session, written out
     has_claims    whether any session holds a claim, and so whether there is a ledger
     text_anchors  path of a text page -> ids on it, so that links to a place on it never break
-    simulated     whether any session rests on simulated logs
+    simulated     sentence for pages about all sessions: whether all, some or none rest on simulated logs
     """
 
     season: Season
     version: str
     newest: str
     has_claims: bool
-    simulated: bool
+    simulated: str
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def frame(
-        self, path: str, title: str, description: str, *, trail: Sequence[tuple[str, str]] = (), simulated: bool
+        self, path: str, title: str, description: str, *, trail: Sequence[tuple[str, str]] = (), simulated: str
     ) -> Frame:
-        """Frame of one page. trail: (words, path) from below the front page down to this page."""
+        """Frame of one page.
+
+        trail      (words, path) from below the front page down to this page
+        simulated  sentence that the page rests on simulated logs, or ""
+        """
         file = self.season.file
 
         def nav(words: str, to_page: str) -> Link:
@@ -117,7 +122,7 @@ class Site:
             season_title=file.title,
             home=link(path, navigation.FRONT),
             notice=file.notice or "",
-            simulated=SIMULATED if simulated else "",
+            simulated=simulated,
             stylesheets=tuple(
                 link(path, f"{navigation.ASSETS}/{name}") for name in ("colours.css", "style.css")
             ),
@@ -138,6 +143,12 @@ class Site:
         known = self.text_anchors.get(page, frozenset())
         found = next((name for name in anchors if name in known), "")
         return link(from_page, page, found)
+
+
+def simulated_sentence(flags: Iterable[bool]) -> str:
+    """What a page must say whose sessions rest, all, some or none of them, on simulated logs."""
+    known = list(flags)
+    return SIMULATED if known and all(known) else SOME_SIMULATED if any(known) else ""
 
 
 def shortened(text: str, most: int) -> str:

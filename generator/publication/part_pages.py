@@ -14,7 +14,7 @@ from generator.publication import navigation
 from generator.publication.facts import Fact, date_text, facts_of, key_text, quantity_plain, shown
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
-from generator.publication.page_frame import Frame, Site
+from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.tables import Cell, Table, table
 
 KINDS = (
@@ -139,7 +139,7 @@ def part_page(
     """Frame and content of a part's page."""
     page = navigation.part_page(part.id)
     sessions = _sessions_of_part(site, analyses, part.id, page)
-    simulated = any(
+    simulated = simulated_sentence(
         analyses[session.id].simulated
         for session in site.season.sessions
         if session.id in analyses
@@ -200,7 +200,7 @@ def rig_page(site: Site, analyses: Mapping[str, SessionAnalysis], rig: Rig) -> t
         rig.label,
         f"{rig.label}: channels, calibration, wiring and sessions.",
         trail=(*list_of_rigs, (rig.label, page)),
-        simulated=any(analyses[session.id].simulated for session in sessions),
+        simulated=simulated_sentence(analyses[session.id].simulated for session in sessions),
     )
     wiring = [
         Fact(name=f"Wiring {fact.name.lower()}", value=fact.value) for fact in facts_of(rig.wiring)

@@ -13,7 +13,7 @@ from generator.publication import navigation, session_blocks, texts
 from generator.publication.facts import Fact, key_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
-from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.tables import Cell, Table, table
 from generator.reduction.records import Finding, RunReduction, RunResponse
@@ -98,7 +98,7 @@ def run_page(
         f"{title}: {session.file.title}",
         f"{summary} Raw trace, what was averaged, what was found in the log, and the log itself.",
         trail=((shortened(session.file.title, 60), home), (title, page)),
-        simulated=bool(run.simulated) or analysis.simulated,
+        simulated=simulated_sentence([bool(run.simulated) or analysis.simulated]),
     )
     grave = {"refused": 0, "doubtful": 1, "noted": 2}
     findings = sorted(run.findings, key=lambda finding: grave[finding.grade])

@@ -107,10 +107,10 @@ def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
         outcome=CHECK_WORDS[check.outcome],
         css_class=check.outcome,
         sentence=check.sentence,
-        threshold=check.threshold,
-        reason=check.reason,
-        source=check.source,
-        weakens=", ".join(weakened) if check.outcome != "passed" else "",
+        threshold=texts.closed(check.threshold),
+        reason=texts.closed(check.reason),
+        source=texts.closed(check.source),
+        weakens=texts.closed(", ".join(weakened)) if check.outcome != "passed" else "",
     )
 
 
@@ -202,7 +202,7 @@ def runs_table(analysis: SessionAnalysis, session: Session, page: str, *, treatm
             Cell(text=str(run.block), numeric=True),
             Cell(text=run.started or ""),
             Cell(
-                text=run.log.rsplit("/", 1)[-1],
+                text=f"log ({run.log.rsplit('/', 1)[-1].partition('.')[2] or 'file'})",
                 href=link(page, navigation.log_copy(session.id, run.log)),
                 note=f"SHA-256 {run.sha256[:12]}…",
             ),

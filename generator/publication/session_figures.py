@@ -10,12 +10,16 @@ from generator.figures.curves_chart import curves
 from generator.figures.overview_chart import difference_overview
 from generator.figures.records import Figure
 from generator.figures.runs_chart import run_values
+from generator.figures.soak_chart import soak_fit
+from generator.figures.spin_up_chart import spin_up_cycles
 from generator.figures.strips import difference_strip
 from generator.figures.trace_chart import run_trace
-from generator.intake.session import Session
-from generator.publication.figure_blocks import FigureBlock, Picture, figure_block
+from generator.intake.session import Season, Session
+from generator.publication.figure_blocks import FigureBlock, LegendItem, Picture, figure_block
 from generator.publication.session_blocks import labels_of
+from generator.publication.texts import Labels
 from generator.publication.working import summary_of
+from generator.reduction.records import RunReduction
 
 CURVES = (
     ("thrust_gf", "power_w"),
@@ -31,7 +35,7 @@ class SessionFigures:
     strips     contrast key -> its strip; primary contrasts, or all where none is primary
     overviews  treatment -> all its relative differences at a glance
     values     single runs of each primary response and condition
-    curves     mean curves
+    curves     mean curves, and cycles of spin-ups
     runs       run id -> figures of its page
     """
 
@@ -52,7 +56,7 @@ class SessionFigures:
         )
 
 
-def session_figures(session: Session, analysis: SessionAnalysis) -> SessionFigures:
+def session_figures(season: Season, session: Session, analysis: SessionAnalysis) -> SessionFigures:
     """All figures of a session. Nothing is rendered yet."""
     labels = labels_of(session)
     shown = [contrast for contrast in analysis.contrasts if contrast.primary] or list(analysis.contrasts)
@@ -95,13 +99,42 @@ def session_figures(session: Session, analysis: SessionAnalysis) -> SessionFigur
         for x, y in CURVES
         if analysis.curves
     ]
+    drawn.append(_cycles(analysis.runs, labels, analysis, session.file.baseline))
     return SessionFigures(
         strips=strips,
         overviews={name: figure for name, figure in overviews.items() if figure is not None},
         values=_present(values),
         curves=_present(drawn),
-        runs={run.run_id: _present([run_trace(run)]) for run in analysis.runs},
+        runs={run.run_id: _run_figures(run, session, season, analysis) for run in analysis.runs},
     )
+
+
+def _cycles(
+    runs: Sequence[RunReduction], labels: Labels, analysis: SessionAnalysis, baseline: str
+) -> Figure | None:
+    """The first response these runs give cycle by cycle, or None."""
+    responses = [response for run in runs for response in run.responses if response.per_cycle]
+    kind = analysis.kinds.get(responses[0].response) if responses else None
+    return None if kind is None else spin_up_cycles(runs, labels, kind, baseline=baseline)
+
+
+def _run_figures(
+    run: RunReduction, session: Session, season: Season, analysis: SessionAnalysis
+) -> tuple[Figure, ...]:
+    """The trace of a run, and what its procedure adds."""
+    figures = [run_trace(run)]
+    if run.fitted is not None:
+        motor = season.motor(session.file.treatments[run.treatment])
+        figures.append(
+            soak_fit(
+                run,
+                air_temperature_k=session.file.air.temperature_k,
+                limit_k=motor.temperature_limit_k,
+                limit_label="stated limit of the motor",
+            )
+        )
+    figures.append(_cycles([run], labels_of(session), analysis, session.file.baseline))
+    return _present(figures)
 
 
 def _present(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:
@@ -115,14 +148,18 @@ class DrawnFigures:
     session_id  of the session
     made        the figures
     pictures    name of a figure -> its renderings
+    legend      the session's treatments with their marks
     """
 
     session_id: str
     made: SessionFigures
     pictures: Mapping[str, Picture]
+    legend: tuple[LegendItem, ...]
 
-    def _block(self, page: str, figure: Figure) -> FigureBlock:
-        return figure_block(figure, self.pictures[figure.name], self.session_id, page)
+    def _block(self, page: str, figure: Figure, *, legend: bool = False) -> FigureBlock:
+        drawn = self.pictures[figure.name]
+        shown = self.legend if legend else ()
+        return figure_block(figure, drawn, self.session_id, page, legend=shown)
 
     def strip(self, page: str, key: str) -> FigureBlock | None:
         """Strip of a contrast, or None where it has none."""
@@ -140,11 +177,11 @@ class DrawnFigures:
 
     def values(self, page: str) -> tuple[FigureBlock, ...]:
         """Single runs of the primary responses."""
-        return tuple(self._block(page, figure) for figure in self.made.values)
+        return tuple(self._block(page, figure, legend=True) for figure in self.made.values)
 
     def curves(self, page: str) -> tuple[FigureBlock, ...]:
         """Mean curves."""
-        return tuple(self._block(page, figure) for figure in self.made.curves)
+        return tuple(self._block(page, figure, legend=True) for figure in self.made.curves)
 
     def of_run(self, page: str, run_id: str) -> tuple[FigureBlock, ...]:
         """Figures of one run."""

@@ -8,13 +8,13 @@ from markupsafe import Markup
 
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import counted
-from generator.intake.session import Correction, Session, StatedCaution
+from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.cautions import CautionPanel, panels
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
-from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.tables import Table
@@ -66,8 +66,7 @@ class SessionPage:
     values         figures of single runs
     curves         figures of mean curves
     responses      table of means
-    raised         cautions this session gives rise to
-    stated         cautions in the tester's own words
+    raised         cautions of this session, and the tester's own
     always         cautions that always hold
     safety         link to the safety page
     conditions     date, rig, air, tester
@@ -96,7 +95,6 @@ class SessionPage:
     curves: tuple[FigureBlock, ...]
     responses: Table
     raised: tuple[CautionPanel, ...]
-    stated: tuple[StatedCaution, ...]
     always: tuple[CautionPanel, ...]
     safety: str
     conditions: tuple[Fact, ...]
@@ -151,9 +149,8 @@ def session_page(
     claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
     raised = panels(analysis.cautions, labels, always_on=False)
     sections = (
-        ("The answer", "answer", True),
         ("How sure", "how-sure", True),
-        ("The tester's conclusion", "conclusion", bool(conclusion)),
+        ("The tester’s conclusion", "conclusion", bool(conclusion)),
         ("Claims", "claims", bool(claims)),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
@@ -165,7 +162,7 @@ def session_page(
         session.file.title,
         analysis.headline,
         trail=((shortened(session.file.title, 60), page),),
-        simulated=analysis.simulated,
+        simulated=simulated_sentence([analysis.simulated]),
     )
     return frame, SessionPage(
         title=session.file.title,
@@ -185,7 +182,6 @@ def session_page(
         curves=figures.curves(page),
         responses=session_blocks.responses_table(analysis, session, anchored=True),
         raised=raised,
-        stated=session.file.cautions,
         always=panels(analysis.cautions, labels, always_on=True),
         safety=link(page, navigation.SAFETY),
         conditions=session_blocks.condition_facts(site, session, page),

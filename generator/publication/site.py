@@ -26,11 +26,12 @@ from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
 from generator.publication.facts import date_text
-from generator.publication.figure_blocks import figure_files, pictures
+from generator.publication.figure_blocks import figure_files, legend, pictures
 from generator.publication.front_page import claims_page, front_page
-from generator.publication.page_frame import Frame, Site
+from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
 from generator.publication.run_page import run_page
+from generator.publication.session_blocks import labels_of
 from generator.publication.session_figures import DrawnFigures, session_figures
 from generator.publication.session_page import session_page
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
@@ -186,7 +187,7 @@ def _checked(
         version=version,
         newest=date_text(season_date(season)),
         has_claims=any(analysis.claims for _, analysis in sessions),
-        simulated=any(analysis.simulated for _, analysis in sessions),
+        simulated=simulated_sentence(analysis.simulated for _, analysis in sessions),
         text_anchors={page.path: page.ids for page in text_pages},
     )
     return _Inputs(site=site, sessions=sessions, conclusions=conclusions, text_pages=text_pages)
@@ -207,10 +208,14 @@ class _Writer:
         self.folder = folder
         self.templates = templates
         self.written: dict[str, int] = {}
+        self._taken: set[str] = set()  # many disks take A and a for the same name
 
     def _place(self, path: str, size: int) -> Path:
-        if path.lower() in {known.lower() for known in self.written}:
-            raise OutputRefused(f"Two things of this season want the same file of the site: {path}.")
+        if path.lower() in self._taken:
+            what = f"Two things want the file {path} of the site, letters large and small counted alike."
+            remedy = "Rename one of the runs, treatments or parts that it is named after."
+            raise SeasonProblems([Problem(file=path, what=what, remedy=remedy)])
+        self._taken.add(path.lower())
         self.written[path] = size
         place = self.folder / path
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -266,10 +271,15 @@ def _write_pages(
 def _drawn(inputs: _Inputs, workers: int) -> Iterator[tuple[Session, SessionAnalysis, DrawnFigures]]:
     """Each session with its figures rendered. One session at a time, so that memory stays flat."""
     for session, analysis in inputs.sessions:
-        made = session_figures(session, analysis)
+        made = session_figures(inputs.site.season, session, analysis)
         figures: dict[str, Figure] = {figure.name: figure for figure in made.all()}
         drawn = dict(zip(figures, pictures(figures.values(), workers), strict=True))
-        yield session, analysis, DrawnFigures(session_id=session.id, made=made, pictures=drawn)
+        marks = legend(labels_of(session), session.file.baseline)
+        yield (
+            session,
+            analysis,
+            DrawnFigures(session_id=session.id, made=made, pictures=drawn, legend=marks),
+        )
 
 
 def _write_session(

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import pandas as pd
 
-from generator.evidence.wording import MINUS, THIN
+from generator.evidence.wording import MINUS, number
+
+
+LONGEST = 60  # rows of a figure's table on a page
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,12 +41,14 @@ class Table:
     caption  what it lists, also the name of its scroll box
     columns  headings; `numeric` tells how the column lines up
     rows     rows of cells; the first cell of each heads its row
+    note     what was left out of it, or ""
     """
 
     key: str
     caption: str
     columns: tuple[Cell, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
 
 
 def table(key: str, caption: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> Table:
@@ -55,20 +61,34 @@ def table(key: str, caption: str, columns: Sequence[str], rows: Sequence[Sequenc
 
 
 def frame_table(key: str, caption: str, frame: pd.DataFrame) -> Table:
-    """A figure's data frame as a table; values as the figure rounded them, empty where there is none."""
+    """A figure's data frame as a table; values as the figure rounded them, empty where there is none.
+
+    A page shows at most LONGEST rows; of a longer frame every n-th, and says so. Its CSV has them all.
+    """
+    step = math.ceil(len(frame) / LONGEST)
+    shown = frame.iloc[:: max(step, 1)]
     columns = [str(name) for name in frame.columns]
     numeric = [pd.api.types.is_numeric_dtype(frame[name]) for name in frame.columns]
+    decimals = [_decimals(shown.iloc[:, place]) if is_number else 0 for place, is_number in enumerate(numeric)]
     rows = [
-        [Cell(text=_value(value), numeric=numeric[place]) for place, value in enumerate(row)]
-        for row in frame.itertuples(index=False, name=None)
+        [Cell(text=_value(value, decimals[place]), numeric=numeric[place]) for place, value in enumerate(row)]
+        for row in shown.itertuples(index=False, name=None)
     ]
-    return table(key, caption, columns, rows)
+    made = table(key, caption, columns, rows)
+    if step < 2:
+        return made
+    return replace(made, note=f"One row in {step} of {number(len(frame), 0)} is shown; the CSV file has them all.")
 
 
-def _value(value: object) -> str:
+def _decimals(column: pd.Series[Any]) -> int:
+    """Most decimal places any value of a column was rounded to, so that the points stand below each other."""
+    texts = (f"{value:.10g}" for value in column if not pd.isna(value) and math.isfinite(value))
+    return max((len(text.partition(".")[2]) for text in texts if "e" not in text), default=0)
+
+
+def _value(value: object, decimals: int) -> str:
     if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
         return ""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return str(value)
-    text = f"{value:,}" if isinstance(value, int) else f"{value:,.10g}"
-    return text.replace(",", THIN).replace("-", MINUS)
+    return number(value, decimals) if math.isfinite(value) else str(value).replace("-", MINUS)

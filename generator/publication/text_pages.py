@@ -86,4 +86,4 @@ def text_page(path: str, source: str) -> TextPage:
 
 def text_frame(site: Site, text: TextPage) -> Frame:
     """Frame of a page of prose. It rests on no log."""
-    return site.frame(text.path, text.title, text.first, trail=((text.title, text.path),), simulated=False)
+    return site.frame(text.path, text.title, text.first, trail=((text.title, text.path),), simulated="")

@@ -177,6 +177,12 @@ def dof_text(dof: float) -> str:
     return plain(dof, digits=2 if dof < 100 else 3) if math.isfinite(dof) else "infinite"
 
 
+def closed(text: str) -> str:
+    """A phrase as a sentence that ends; "" stays empty."""
+    text = text.strip()
+    return text if not text or text.endswith((".", "!", "?")) else f"{text}."
+
+
 def check_text(check: Check) -> str:
     """A check that weakens a verdict, as one line."""
     return f"{check.title} ({OUTCOME_WORDS[check.outcome]}): {check.sentence}"

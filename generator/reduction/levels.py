@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from generator.reduction.correlation import mean_with_standard_error
+
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -21,6 +23,7 @@ SMOOTHING_S = 0.1  # shorter excursions than this do not end a hold; our own cho
 EDGE_S = 0.05  # the ends of a hold may already belong to the next transition; our own choice, no source
 # Largest change of speed over a window that still counts as no trend. A window is corrected for its mean
 # speed; half a percent of change then leaves less than 0.01 % in a mean that goes with n³. Our own choice.
+# A noisy sensor shows a change by chance: twice its standard error is allowed on top.
 LARGEST_TREND = 0.005
 
 
@@ -75,15 +78,23 @@ def within(time_s: Array, values: Array, target: float, tolerance: float) -> lis
     ]
 
 
-def trend_share(time_s: Array, values: Array) -> float:
-    """Change over the samples along a fitted line, as a share of their mean; infinite if it cannot be told."""
+def trend_share(time_s: Array, values: Array) -> tuple[float, float]:
+    """Change over the samples along a fitted line and its standard error, as shares of their mean.
+
+    Both are infinite if there are fewer than three samples or their mean is zero.
+    Source  of the error: for a mean of n samples it is s/√n, for the change along a line √12·s/√n (textbook,
+            n large); correlated samples widen both alike, see `correlation`
+    """
     good = np.isfinite(values)
     if int(good.sum()) < 3:
-        return float("inf")
+        return math.inf, math.inf
     time, samples = time_s[good], values[good]
     mean = float(samples.mean())
+    if mean == 0.0:
+        return math.inf, math.inf
     slope = float(np.polynomial.polynomial.polyfit(time - time.mean(), samples, 1)[1])
-    return abs(slope * float(time[-1] - time[0]) / mean) if mean else float("inf")
+    error = mean_with_standard_error(samples, remove_trend=True).standard_error
+    return abs(slope * float(time[-1] - time[0]) / mean), math.sqrt(12.0) * error / abs(mean)
 
 
 def _steady_level(
@@ -95,7 +106,8 @@ def _steady_level(
     expected = (stop_s - start_s) / interval_s
     if int(np.isfinite(part).sum()) < FEWEST_SHARE * expected:
         return None
-    if trend_share(time_s[first:last], part) > LARGEST_TREND:
+    change, error = trend_share(time_s[first:last], part)
+    if not change <= LARGEST_TREND + 2.0 * error or not math.isfinite(change):
         return None
     return float(np.nanmedian(part))
 

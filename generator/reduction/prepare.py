@@ -32,6 +32,7 @@ Mask = NDArray[np.bool_]
 ZEROED = ("thrust_n", "torque_nm", "current_a")
 # A zero that moves by more than this share of the largest reading is doubtful. Our own choice, no source.
 DOUBTFUL_DRIFT = 0.02
+TOLD_DRIFT = 0.0005  # a smaller share is not worth a sentence; our own choice, no source
 # So many findings of one kind in one channel are told one by one. Our own choice, no source.
 MOST_ALIKE = 5
 CHANNEL_WORDS = {column: name.replace("_", " ") for name, (_, column) in CHANNEL_KINDS.items()}
@@ -144,7 +145,8 @@ def _health(
             span = ranges.get(column)
             limits = None if span is None else (_limit(span[0]), _limit(span[1]))
             for item in health.find_clipped(time, values, column, limits):
-                if not bool(at_rest[item.first_row : item.first_row + item.count].all()):
+                # a reading that sits still at rest, and some samples on, is not at its end
+                if float(at_rest[item.first_row : item.first_row + item.count].mean()) < 0.5:
                     found.append(item)
     return found
 
@@ -239,8 +241,7 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
         findings.append(
             Finding(kind="one rest", channel=column, sentence=f"{name.capitalize()}: {zero.statement}.")
         )
-    elif largest > 0.0:
-        share = abs(zero.drift) / largest
+    elif largest > 0.0 and (share := abs(zero.drift) / largest) > TOLD_DRIFT:
         findings.append(
             Finding(
                 kind="zero drift",

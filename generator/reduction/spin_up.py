@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Annotated, Self
 
 import numpy as np
@@ -14,7 +13,6 @@ from pydantic import Field, model_validator
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.levels import smoothed, stretches
 from generator.reduction.measured import RigErrors, components, mean_and_error
 from generator.reduction.records import (
     At,
@@ -27,17 +25,19 @@ from generator.reduction.records import (
     RunResponse,
     Window,
 )
-from generator.reduction.transitions import NoTransition, Transition, find_transition
+from generator.reduction.spin_steps import Step, find_steps, unsettled_share
+from generator.reduction.transitions import Transition
 
 Array = NDArray[np.float64]
-# A plateau belongs to the planned speed nearest to it, if not further away than this. Our own choice.
-NEAR_TARGET = 0.10
 # A first-order lag tau stretches a 10-90 duration by ln 9 · tau in quadrature (exact for Gaussian edges).
 LAG_DURATION = math.log(9.0)
 # Below this multiple of the lag's own duration a rise time is the sensor's, not the motor's.
 LAG_LIMIT = 1.5
-# A smaller rise of the throttle than this is no command. Our own choice, no source.
-SMALLEST_COMMAND = 0.02
+# More than this share of the step left to go at its end is told. Our own choice, no source.
+SETTLED = 0.005
+# Relative change of a first-order duration for a relative error e of the state aimed at: the 90 % instant moves
+# by 0.9·e·tau/0.1, the 10 % instant by 0.1·e·tau/0.9; their difference over ln 9 · tau.
+LEVEL_WEIGHT = (9.0 - 1.0 / 9.0) / math.log(9.0)
 
 
 class SpinUpPlan(Record):
@@ -57,25 +57,21 @@ class SpinUpPlan(Record):
         return self
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """One excursion from the low to a planned speed and back. Times in seconds; peak in A, NaN without current."""
-
-    target_rpm: float
-    rising: Transition
-    falling: Transition | None
-    start_s: float
-    stop_s: float
-    peak_a: float
-
-
 def reduce_spin_up(run: PreparedRun) -> Outcome:
     """Mean of each IEEE 181 quantity over the cycles, for every planned speed, and every cycle's own value."""
     plan = run.plan
     assert isinstance(plan, SpinUpPlan)
     time = run.frame["time_s"].to_numpy(dtype=np.float64)
     speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
-    steps, missed = _steps(run, time, speed, plan)
+    throttle, current = (
+        run.frame[column].to_numpy(dtype=np.float64) if column in run.frame else None
+        for column in ("throttle", "current_a")
+    )
+    steps, missed = find_steps(
+        time, speed, throttle, current,
+        low_rpm=plan.from_rpm, targets_rpm=plan.to_rpm, dwell_s=plan.dwell_s,
+    )  # fmt: skip
+    interval = float(np.median(np.diff(time[np.isfinite(speed)]))) if steps else 0.0
     responses: list[RunResponse] = []
     findings: list[Finding] = []
     if missed:
@@ -102,7 +98,7 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
                     sentence=f"Steps to {target:.0f} rpm found: {len(own)}; planned: {plan.cycles}.",
                 )
             )  # fmt: skip
-        responses += list(_responses(run, own, target, findings))
+        responses += list(_responses(run, own, target, interval, findings))
     windows = tuple(
         Window(
             kind="transition",
@@ -115,112 +111,6 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
     return Outcome(responses=tuple(responses), windows=windows, findings=tuple(findings))
 
 
-def _steps(run: PreparedRun, time: Array, speed: Array, plan: SpinUpPlan) -> tuple[list[Step], int]:
-    """Every readable excursion above the low speed, and how many could not be read."""
-    smooth = smoothed(time, speed, 0.03)
-    threshold = plan.from_rpm + 0.35 * (min(plan.to_rpm) - plan.from_rpm)
-    above = [(a, b) for a, b in stretches(smooth > threshold) if time[b] - time[a] >= 0.3 * plan.dwell_s]
-    throttle = run.frame["throttle"].to_numpy(dtype=np.float64) if "throttle" in run.frame else None
-    current = run.frame["current_a"].to_numpy(dtype=np.float64) if "current_a" in run.frame else None
-    found: list[Step] = []
-    missed = 0
-    for place, (first, last) in enumerate(above):
-        begin = (
-            float(time[above[place - 1][1]])
-            if place
-            else max(float(time[0]), float(time[first]) - plan.dwell_s)
-        )
-        begin = max(begin, float(time[first]) - 0.9 * plan.dwell_s)
-        end = float(time[above[place + 1][0]]) if place + 1 < len(above) else float(time[-1])
-        end = min(end, float(time[last]) + 0.9 * plan.dwell_s)
-        top = float(np.median(smooth[first + (last - first) // 2 : last + 1]))
-        target = min(plan.to_rpm, key=lambda wanted: abs(top - wanted))
-        if abs(top / target - 1.0) > NEAR_TARGET:
-            missed += 1
-            continue
-        before = (time >= begin) & (time < time[first]) & (smooth < threshold)
-        low = _level(time, speed, before, last_half=True)
-        if low is None or abs(low - plan.from_rpm) > 0.25 * (target - plan.from_rpm):
-            missed += 1  # a step from standstill, or out of another level
-            continue
-        settled = (time >= time[first] + 0.5 * (time[last] - time[first])) & (time <= time[last])
-        high = _level(time, speed, settled, last_half=False) or top
-        edge, edge_u = _command_edge(time, throttle, begin, float(time[first]) + 0.3 * plan.dwell_s)
-        try:
-            rising = find_transition(
-                time, speed, low, high, begin, float(time[last]),
-                command_edge_s=edge, command_edge_uncertainty_s=edge_u,
-            )  # fmt: skip
-        except (NoTransition, ValueError):
-            missed += 1
-            continue
-        found.append(
-            Step(
-                target_rpm=target, rising=rising, falling=_falling(time, speed, plan, high, last, end),
-                start_s=begin, stop_s=end,
-                peak_a=math.nan if current is None else _peak(time, current, rising),
-            )
-        )  # fmt: skip
-    return found, missed
-
-
-def _level(time: Array, speed: Array, rows: NDArray[np.bool_], *, last_half: bool) -> float | None:
-    """Median speed of the rows, of their later half if so asked; None if fewer than three."""
-    inside = np.flatnonzero(rows & np.isfinite(speed))
-    if last_half:
-        inside = inside[inside.size // 2 :]
-    return float(np.median(speed[inside])) if inside.size >= 3 else None
-
-
-def _falling(
-    time: Array, speed: Array, plan: SpinUpPlan, high: float, last: int, end: float
-) -> Transition | None:
-    """The step back, if it goes back to the low speed and not to standstill."""
-    after = (time > time[last] + 0.4 * (end - time[last])) & (time < end)
-    low = _level(time, speed, after, last_half=False)
-    if low is None or abs(low - plan.from_rpm) > 0.25 * (high - plan.from_rpm):
-        return None
-    try:
-        return find_transition(time, speed, low, high, float(time[last]) - 0.4 * plan.dwell_s, end)
-    except (NoTransition, ValueError):
-        return None
-
-
-def _command_edge(
-    time: Array, throttle: Array | None, begin: float, end: float
-) -> tuple[float | None, float]:
-    """Instant at which the throttle starts to rise in a stretch, and its standard uncertainty; (None, 0) if
-    it does not.
-
-    A throttle may be slewed over many samples, so what counts is where it leaves the level before: the edge
-    lies between the last sample within a tenth of its step and the next one. It is taken as their middle,
-    with interval/√12 (JCGM 100:2008, 4.3.7).
-    """
-    if throttle is None:
-        return None, 0.0
-    rows = np.flatnonzero((time >= begin) & (time <= end) & np.isfinite(throttle))
-    if rows.size < 4:
-        return None, 0.0
-    values = throttle[rows]
-    half = int(np.searchsorted(time[rows], (begin + end) / 2.0))
-    base = float(np.median(values[: max(half // 2, 2)]))
-    height = float(values.max()) - base
-    if height < SMALLEST_COMMAND:
-        return None, 0.0
-    risen = int(np.argmax(values - base >= 0.5 * height))
-    low = np.flatnonzero(values[:risen] - base <= 0.1 * height)
-    if low.size == 0:
-        return None, 0.0
-    left, right = float(time[rows[low[-1]]]), float(time[rows[low[-1] + 1]])
-    return (left + right) / 2.0, (right - left) / math.sqrt(12.0)
-
-
-def _peak(time: Array, current: Array, rising: Transition) -> float:
-    reach = max(3.0 * rising.transition_duration_s, 0.05)
-    part = current[(time >= rising.t10_s - reach) & (time <= rising.t90_s + reach)]
-    return float(np.nanmax(part)) if np.isfinite(part).any() else math.nan
-
-
 def _without_lag(duration_s: float, lag_s: float) -> float | None:
     """Duration with the sensor's lag taken out, None where the lag hides it."""
     own = LAG_DURATION * lag_s
@@ -230,70 +120,127 @@ def _without_lag(duration_s: float, lag_s: float) -> float | None:
 
 
 def _responses(
-    run: PreparedRun, steps: list[Step], target: float, findings: list[Finding]
+    run: PreparedRun, steps: list[Step], target: float, interval_s: float, findings: list[Finding]
 ) -> Iterator[RunResponse]:
     """Responses of all steps to one speed."""
     at: At = (("speed_rpm", float(target)),)
     channels = run.setup.rig.channels
     lag_s = channels.speed.lag_s if channels.speed is not None else 0.0
-    falls = [step.falling for step in steps if step.falling is not None]
-    durations: tuple[tuple[ResponseKind, list[Transition]], ...] = (
-        (kinds.RISE_TIME, [step.rising for step in steps]),
-        (kinds.FALL_TIME, falls),
-    )
-    for kind, edges in durations:
+    amplitude = float(np.mean([step.rising.amplitude for step in steps]))
+    rest_high = unsettled_share([step.high_levels for step in steps], amplitude)
+    fallen = [step for step in steps if step.falling is not None]
+    rest_low = unsettled_share([s.low_levels for s in fallen if s.low_levels], amplitude) if fallen else 0.0
+    for kind, edges, rest in (
+        (kinds.RISE_TIME, [step.rising for step in steps], rest_high),
+        (kinds.FALL_TIME, [step.falling for step in fallen if step.falling is not None], rest_low),
+    ):
         if not edges:
             continue
-        raw = [edge.transition_duration_s for edge in edges]
-        bare = [_without_lag(value, lag_s) for value in raw]
-        usable = [value for value in bare if value is not None]
-        correction = float(np.mean(raw)) - (float(np.mean(usable)) if usable else 0.0)
-        if len(usable) < len(bare):
+        if rest > SETTLED:
             findings.append(
                 Finding(
-                    kind="lag", channel="speed_rpm", grade="doubtful",
-                    sentence=f"{kind.label} at {target:.0f} rpm: not clear of the sensor's lag; left as measured.",
+                    kind="not settled", channel="speed_rpm", grade="doubtful",
+                    sentence=(
+                        f"{kind.label} at {target:.0f} rpm: at the end of the steps the speed had still about "
+                        f"{100 * rest:.1f} % of the way to go; the time comes out too short."
+                    ),
                 )
             )  # fmt: skip
-            # the true duration may be anything from the measured one down to nothing
-            usable, correction = raw, float(np.mean(raw)) * 2.0 / math.sqrt(3.0)
-        sampling = [edge.u_transition_duration_s for edge in edges]
-        lag = [Component(source="speed lag", contribution=500.0 * correction, shared=True)]
-        yield _mean(kind, at, usable, 1000.0, sampling, lag)
+        yield _duration(kind, at, edges, lag_s, interval_s, rest, findings)
     delays = [
-        (s.rising.delay50_s - lag_s, s.rising.u_delay50_s or 0.0)
-        for s in steps
-        if s.rising.delay50_s is not None
+        (step.rising.delay50_s - lag_s, step.rising.u_delay50_s or 0.0)
+        for step in steps
+        if step.rising.delay50_s is not None
     ]
     if delays:
-        lag = [Component(source="speed lag", contribution=500.0 * lag_s, shared=True)]
-        yield _mean(kinds.DELAY_TIME, at, [d for d, _ in delays], 1000.0, [u for _, u in delays], lag)
-    yield _mean(kinds.OVERSHOOT, at, [step.rising.overshoot_percent for step in steps], 1.0, [0.0], [])
+        duration = float(np.mean([step.rising.transition_duration_s for step in steps]))
+        values, each = [d for d, _ in delays], [u for _, u in delays]
+        # the edge lies anywhere in one interval, which cycles in step with the samples do not average out
+        edge = max(interval_s**2 / 12.0 - float(np.var(values)), 0.0)
+        always = math.sqrt(edge + (0.5 * _interpolation_error(interval_s, duration)) ** 2)
+        yield _mean(
+            kinds.DELAY_TIME, at, values, 1000.0, each, always,
+            _component("state levels", 1000.0 * rest_high * duration / LAG_DURATION),
+            _component("speed lag", 500.0 * lag_s, shared=True),
+        )  # fmt: skip
+    overshoots = [step.rising.overshoot_percent for step in steps]
+    noise = 100.0 * float(np.median([step.rising.noise for step in steps])) / amplitude
+    yield _mean(
+        kinds.OVERSHOOT, at, overshoots, 1.0, [0.0], 0.0,
+        # the largest of some hundred samples lies about three deviations high, in every run of the rig
+        _component("speed noise", 3.0 * noise, shared=True),
+        _component("state levels", 100.0 * rest_high),
+    )  # fmt: skip
     peaks = [step.peak_a for step in steps if math.isfinite(step.peak_a)]
     if peaks:
         errors = RigErrors(run.setup.rig, run.zero_u)
         reading = components(errors.apply("current_a", float(np.mean(peaks))))[1]
-        yield _mean(kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], reading)
+        yield _mean(kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], 0.0, *reading)
+
+
+def _duration(
+    kind: ResponseKind,
+    at: At,
+    edges: Sequence[Transition],
+    lag_s: float,
+    interval_s: float,
+    rest: float,
+    findings: list[Finding],
+) -> RunResponse:
+    """Mean 10-90 % duration of these edges, the sensor's lag taken out where it can be."""
+    raw = [edge.transition_duration_s for edge in edges]
+    bare = [_without_lag(value, lag_s) for value in raw]
+    usable = [value for value in bare if value is not None]
+    mean_raw = float(np.mean(raw))
+    doubt = (mean_raw - float(np.mean(usable))) / 2.0 if usable else 0.0
+    if len(usable) < len(bare):
+        where = f"{kind.label} at {dict(at)['speed_rpm']:.0f} rpm"
+        sentence = f"{where}: not clear of the sensor's lag; left as measured."
+        findings.append(Finding(kind="lag", channel="speed_rpm", grade="doubtful", sentence=sentence))
+        # the true duration may be anything from the measured one down to nothing
+        usable, doubt = raw, mean_raw / math.sqrt(3.0)
+    return _mean(
+        kind, at, usable, 1000.0, [edge.u_transition_duration_s for edge in edges],
+        _interpolation_error(interval_s, mean_raw),
+        _component("state levels", 1000.0 * LEVEL_WEIGHT * rest * mean_raw),
+        _component("speed lag", 1000.0 * doubt, shared=True),
+    )  # fmt: skip
+
+
+def _interpolation_error(interval_s: float, duration_s: float) -> float:
+    """Error of a 10-90 % duration from straight lines between samples, which no number of cycles averages out.
+
+    Straight lines cut corners by about interval²/duration; half of that, and never more than half an interval.
+    The factor is from trials with first-order steps (tests/reduction/test_spin_up.py).
+    """
+    if duration_s <= 0.0:
+        return 0.5 * interval_s
+    return 0.5 * min(interval_s**2 / duration_s, interval_s)
+
+
+def _component(source: str, contribution: float, *, shared: bool = False) -> Component:
+    return Component(source=source, contribution=contribution, shared=shared)
 
 
 def _mean(
-    kind: ResponseKind, at: At, values: list[float], factor: float, sampling: list[float],
-    errors: Sequence[Component],
+    kind: ResponseKind, at: At, values: Sequence[float], factor: float, each: Sequence[float], always: float,
+    *more: Component,
 ) -> RunResponse:  # fmt: skip
-    """Mean over the cycles, with the scatter between them, what sampling adds, and the errors all cycles share.
+    """Mean over the cycles, with the scatter between them, what sampling leaves, and errors all cycles share.
 
-    factor    published unit over the unit of values and sampling
-    sampling  standard uncertainty of each value from sampling and noise. Both show in the scatter too, so
-              only what goes beyond the scatter is added: the larger of the two counts.
+    factor  published unit over the unit of values, each and always
+    each    standard uncertainty of each value from sampling and noise; it shows in the scatter between
+            cycles, so it counts only where there is a single cycle
+    always  what sampling leaves however many cycles there are
     """
     cycles = np.asarray(values, dtype=np.float64) * factor
     mean, scatter = (float(cycles[0]), 0.0) if cycles.size == 1 else mean_and_error(cycles)
-    each = factor * math.sqrt(float(np.mean(np.square(sampling)))) / math.sqrt(cycles.size)
-    parts = [
-        Component(source="scatter", contribution=scatter, shared=False),
-        Component(source="sampling", contribution=math.sqrt(max(each**2 - scatter**2, 0.0)), shared=False),
-        *errors,
-    ]
+    single = float(np.mean(each)) if cycles.size == 1 else 0.0
+    parts = (
+        _component("scatter", scatter),
+        _component("sampling", factor * math.hypot(always, single)),
+        *more,
+    )
     return RunResponse(
         response=kind.name, at=at, value=mean, per_cycle=tuple(float(value) for value in cycles),
         components=tuple(part for part in parts if part.contribution != 0.0),

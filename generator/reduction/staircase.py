@@ -43,6 +43,9 @@ Array = NDArray[np.float64]
 Direction = Literal["up", "down"]
 # Throttle steps are told apart from each other within this, absolute. Our own choice, no source.
 THROTTLE_TOLERANCE = 0.015
+# A throttle that reads within this of the planned step counts as the planned one: half a step of an 8-bit
+# scale is 0.2 %. Our own choice, no source.
+AS_PLANNED = 0.0025
 SHORTEST_STEP = 0.6  # share of the planned step time; our own choice, no source
 KEPT = ("speed_rpm", "thrust_n", "torque_nm", "power_w", "voltage_v", "current_a",
         "motor_temperature_k", "controller_temperature_k", "sound_level_db")  # fmt: skip
@@ -103,7 +106,8 @@ class StepMeans:
         Asked for twice it is the same variable: a power and a thrust read at one speed share its errors.
         """
         if column == "throttle":
-            return self.throttle
+            read = float(np.nanmean(self.means.samples("throttle")))
+            return self.throttle if abs(read - self.throttle) <= AS_PLANNED else read
         if not self.means.has(column):
             return math.nan
         if column not in self._measured:

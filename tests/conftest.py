@@ -1,0 +1,26 @@
+"""What several test folders share: the demo season, analysed and built once a worker."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from generator import pipeline
+
+ROOT = Path(__file__).resolve().parents[1]
+DEMO = ROOT / "demo_sessions"
+
+
+@pytest.fixture(scope="session")
+def demo() -> pipeline.Analysed:
+    """The demo season, read, reduced and assessed."""
+    return pipeline.analyse_season(DEMO)
+
+
+@pytest.fixture(scope="session")
+def demo_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo season's site."""
+    out = tmp_path_factory.mktemp("demo") / "site"
+    pipeline.build(DEMO, out)
+    return out
