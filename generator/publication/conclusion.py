@@ -151,7 +151,9 @@ def _call(expression: str, functions: dict[str, Callable[..., CarriedText]]) -> 
     return made
 
 
-def _functions(session: Session, analysis: SessionAnalysis, page: str) -> dict[str, Callable[..., CarriedText]]:
+def _functions(
+    session: Session, analysis: SessionAnalysis, page: str
+) -> dict[str, Callable[..., CarriedText]]:
     """The functions a conclusion may call. A response and a treatment are named as in session.yaml."""
 
     def summary_of(response: object, treatment: object, at: dict[str, object]) -> ResponseSummary:
@@ -187,9 +189,7 @@ def _functions(session: Session, analysis: SessionAnalysis, page: str) -> dict[s
     }
 
 
-def _one(
-    found: Sequence[T], response: object, treatment: object, at: dict[str, object]
-) -> T:
+def _one(found: Sequence[T], response: object, treatment: object, at: dict[str, object]) -> T:
     """The one record of this response and treatment under these conditions."""
     unknown = [key for key in at if key not in AT_KEYS]
     if unknown:
@@ -218,7 +218,9 @@ def _one(
 
 def _fits(have: dict[str, float], wanted: dict[str, object]) -> bool:
     return all(
-        key in have and isinstance(value, (int, float)) and abs(have[key] - value) <= 1e-6 * max(1.0, abs(value))
+        key in have
+        and isinstance(value, (int, float))
+        and abs(have[key] - value) <= 1e-6 * max(1.0, abs(value))
         for key, value in wanted.items()
     )
 
@@ -239,11 +241,20 @@ def _addresses(
         if image:
             name = unquote(image.group(1))
             if name not in session.photos:
-                remedy = suggestion(name, session.photos) if session.photos else "Put it into the session's folder."
-                problems.append(_problem(file, line_of(name), f"'{name}' is not a photo of this session.", remedy))
+                remedy = (
+                    suggestion(name, session.photos)
+                    if session.photos
+                    else "Put it into the session's folder."
+                )
+                problems.append(
+                    _problem(file, line_of(name), f"'{name}' is not a photo of this session.", remedy)
+                )
                 return ""
             photos.append(name)
-            return tag.replace(f'src="{image.group(1)}"', f'src="{escape(link(page, navigation.photo_copy(session.id, name)))}"')
+            return tag.replace(
+                f'src="{image.group(1)}"',
+                f'src="{escape(link(page, navigation.photo_copy(session.id, name)))}"',
+            )
         address = re.match(r'<a\b.*?\bhref="([^"]*)"', tag)
         if address and 'class="carried"' not in tag:
             parts = urlsplit(address.group(1).replace("&amp;", "&"))

@@ -87,7 +87,9 @@ def pictures(figures: Iterable[Figure], workers: int) -> list[Picture]:
 def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:
     """Every treatment with the mark it has in all figures of its session."""
     looks = marks(tuple(labels), baseline)
-    return tuple(LegendItem(mark=Markup(legend_mark(looks[name])), label=label) for name, label in labels.items())
+    return tuple(
+        LegendItem(mark=Markup(legend_mark(looks[name])), label=label) for name, label in labels.items()
+    )
 
 
 def figure_block(

@@ -13,7 +13,9 @@ SIMULATED = (
     "Simulated data: the logs behind this page were made by a rehearsal, not measured. "
     "Nothing on it says anything about real parts."
 )
-SOME_SIMULATED = "Some sessions rest on simulated data, made by a rehearsal, not measured. Each of them says so."
+SOME_SIMULATED = (
+    "Some sessions rest on simulated data, made by a rehearsal, not measured. Each of them says so."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,13 @@ class Site:
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def frame(
-        self, path: str, title: str, description: str, *, trail: Sequence[tuple[str, str]] = (), simulated: str
+        self,
+        path: str,
+        title: str,
+        description: str,
+        *,
+        trail: Sequence[tuple[str, str]] = (),
+        simulated: str,
     ) -> Frame:
         """Frame of one page.
 

@@ -133,9 +133,7 @@ def _sessions_of_part(
     return tuple(lines)
 
 
-def part_page(
-    site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart
-) -> tuple[Frame, PartPage]:
+def part_page(site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart) -> tuple[Frame, PartPage]:
     """Frame and content of a part's page."""
     page = navigation.part_page(part.id)
     sessions = _sessions_of_part(site, analyses, part.id, page)
@@ -175,7 +173,9 @@ def parts_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fra
             for part in sorted(parts, key=lambda part: (part.label, part.id))
         )
 
-    groups = tuple(PartGroup(key=kind, title=title, parts=lines(kind)) for kind, title in KINDS if lines(kind))
+    groups = tuple(
+        PartGroup(key=kind, title=title, parts=lines(kind)) for kind, title in KINDS if lines(kind)
+    )
     frame = site.frame(
         page,
         "Parts",
@@ -202,9 +202,7 @@ def rig_page(site: Site, analyses: Mapping[str, SessionAnalysis], rig: Rig) -> t
         trail=(*list_of_rigs, (rig.label, page)),
         simulated=simulated_sentence(analyses[session.id].simulated for session in sessions),
     )
-    wiring = [
-        Fact(name=f"Wiring {fact.name.lower()}", value=fact.value) for fact in facts_of(rig.wiring)
-    ]
+    wiring = [Fact(name=f"Wiring {fact.name.lower()}", value=fact.value) for fact in facts_of(rig.wiring)]
     return frame, RigPage(
         title=rig.label,
         about=rig.about or "",
@@ -232,7 +230,9 @@ def channels_table(rig: Rig) -> Table:
                 Cell(text=key_text(name)),
                 Cell(text=channel.column),
                 Cell(text=_unit(channel)),
-                Cell(text=percent(channel.gain_uncertainty) if channel.gain_uncertainty else "", numeric=True),
+                Cell(
+                    text=percent(channel.gain_uncertainty) if channel.gain_uncertainty else "", numeric=True
+                ),
                 Cell(text=_size(house, channel.offset_uncertainty), numeric=True),
                 Cell(text=_size(house, channel.resolution), numeric=True),
                 Cell(text=quantity_plain(1000 * channel.lag_s, "ms") if channel.lag_s else "", numeric=True),
@@ -240,7 +240,8 @@ def channels_table(rig: Rig) -> Table:
             )
         )
     columns = (
-        "Quantity", "Column in the log", "Unit", "Gain uncertainty", "Offset uncertainty", "Resolution", "Lag", "Calibrated",
+        "Quantity", "Column in the log", "Unit", "Gain uncertainty", "Offset uncertainty", "Resolution", "Lag",
+        "Calibrated",
     )  # fmt: skip
     return table("channels", "Channels; uncertainties are standard uncertainties", columns, rows)
 
@@ -274,7 +275,9 @@ def rigs_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fram
     lines = tuple(
         PartLine(
             part=Link(text=rig.label, href=link(page, navigation.rig_page(rig.id))),
-            used=counted(sum(s.rig.id == rig.id and s.id in analyses for s in site.season.sessions), "session"),
+            used=counted(
+                sum(s.rig.id == rig.id and s.id in analyses for s in site.season.sessions), "session"
+            ),
         )
         for rig in sorted(site.season.rigs.values(), key=lambda rig: (rig.label, rig.id))
     )

@@ -94,7 +94,8 @@ def with_scroll_boxes(html: str, label: str) -> str:
     def opened(_: re.Match[str]) -> str:
         nonlocal count
         count += 1
-        return f'<div class="scroll" role="region" tabindex="0" aria-label="{Markup.escape(label)}, table {count}"><table'
+        name = f"{Markup.escape(label)}, table {count}"
+        return f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table'
 
     return re.sub(r"<table(?=[\s>])", opened, html).replace("</table>", "</table></div>")
 

@@ -10,7 +10,7 @@ from generator.evidence.wording import MINUS, counted, measured, number, plain, 
 from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks, texts
-from generator.publication.facts import Fact, key_text
+from generator.publication.facts import Fact, date_text, key_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
@@ -47,7 +47,7 @@ class RunPage:
 
     title       `Run 02-hold-five-cell-1`
     summary     what was run, in one sentence
-    session     link to the session, with its title
+    date        of the session, written out
     before      link to the run made before, or None
     after       link to the run made after, or None
     refused     why nothing of the run is used, or ""
@@ -62,7 +62,7 @@ class RunPage:
 
     title: str
     summary: str
-    session: Link
+    date: str
     before: Link | None
     after: Link | None
     refused: str
@@ -105,7 +105,7 @@ def run_page(
     return frame, RunPage(
         title=title,
         summary=summary,
-        session=Link(text=session.file.title, href=link(page, home)),
+        date=date_text(session.file.date),
         before=neighbour(-1),
         after=neighbour(1),
         refused=run.refused or "",
@@ -159,9 +159,7 @@ def _log_facts(run: RunReduction) -> tuple[Fact, ...]:
     for column, drift in run.zero_drift:
         name, factor, unit = _shown_channel(column)
         text = plain(abs(drift) * factor, unit, digits=2)
-        facts.append(
-            Fact(name=f"{name}: zero drift over the run", value=(MINUS if drift < 0 else "") + text)
-        )
+        facts.append(Fact(name=f"{name}: zero drift over the run", value=(MINUS if drift < 0 else "") + text))
     if run.simulated:
         facts.append(Fact(name="The log says of itself", value=run.simulated))
     return tuple(facts)
@@ -189,7 +187,7 @@ def _columns(session: Session, run: RunReduction) -> Table:
 
 
 def _responses(run: RunReduction, analysis: SessionAnalysis) -> Table:
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for response in run.responses:
         kind = analysis.kinds.get(response.response)
         if kind is None:
@@ -202,9 +200,10 @@ def _responses(run: RunReduction, analysis: SessionAnalysis) -> Table:
                 Cell(text=_within(response, kind.unit), numeric=True),
             )
         )
-    caption = "What this run gave"
-    columns = ("Response", "Value", "Standard uncertainty within the run")
-    return table("run-responses", caption, columns, rows)
+    columns = ["Response", "Value", "Standard uncertainty within the run"]
+    if not any(row[2].text for row in rows):
+        columns, rows = columns[:2], [row[:2] for row in rows]
+    return table("run-responses", "Each response of this run", columns, rows)
 
 
 def _value(response: RunResponse, unit: str) -> str:

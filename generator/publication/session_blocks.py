@@ -13,7 +13,6 @@ from generator.publication.facts import Fact, date_text, facts_of, key_text, sho
 from generator.publication.navigation import Link, anchor, link
 from generator.publication.page_frame import Site
 from generator.publication.tables import Cell, Table, table
-from generator.publication.texts import Labels
 from generator.reduction.records import RunReduction
 
 CHECK_ORDER = {"failed": 0, "warned": 1, "passed": 2}
@@ -185,7 +184,9 @@ def responses_table(
     return table("responses-table", caption, ("Response", *(labels[name] for name in columns)), rows)
 
 
-def runs_table(analysis: SessionAnalysis, session: Session, page: str, *, treatments: Sequence[str] = ()) -> Table:
+def runs_table(
+    analysis: SessionAnalysis, session: Session, page: str, *, treatments: Sequence[str] = ()
+) -> Table:
     """Runs in the order made, with the doors to their pages and logs."""
     labels = labels_of(session)
     rows = [
@@ -244,7 +245,16 @@ def treatments_table(season: Season, session: Session, page: str, *, treatments:
             )
         ]
         rows.append((Cell(text=labels[name], note=treatment.about or note), *parts, *settings))
-    columns = ("Treatment", "Motor", "Controller", "Propeller", "Supply", "Cells", "Volts a cell", "Output cap")
+    columns = (
+        "Treatment",
+        "Motor",
+        "Controller",
+        "Propeller",
+        "Supply",
+        "Cells",
+        "Volts a cell",
+        "Output cap",
+    )
     return table("treatments-table", "Treatments", columns, rows)
 
 
@@ -254,7 +264,10 @@ def condition_facts(site: Site, session: Session, page: str) -> tuple[Fact, ...]
     facts = [
         Fact(name="Date", value=date_text(file.date)),
         Fact(name="Rig", value=session.rig.label, href=link(page, navigation.rig_page(session.rig.id))),
-        Fact(name="Air", value=", ".join(fact.value for fact in facts_of(file.air, leave_out=AIR_UNCERTAINTIES))),
+        Fact(
+            name="Air",
+            value=", ".join(fact.value for fact in facts_of(file.air, leave_out=AIR_UNCERTAINTIES)),
+        ),
     ]
     if file.tester:
         facts.append(Fact(name="Tester", value=file.tester))
@@ -280,5 +293,8 @@ def procedures_of(site: Site, session: Session, page: str) -> tuple[Procedure, .
 def downloads(session: Session, page: str) -> tuple[Link, ...]:
     """The session's facts for machines."""
     return (
-        Link(text="results.json: every number of this session", href=link(page, navigation.results_file(session.id))),
+        Link(
+            text="results.json: every number of this session",
+            href=link(page, navigation.results_file(session.id)),
+        ),
     )

@@ -177,9 +177,7 @@ def _checked(
                 problems.append(Problem(file=shown, what="is not there.", remedy=remedy))
             elif _sha256(file) != run.sha256:
                 remedy = "Build again, and leave the logs alone meanwhile."
-                problems.append(
-                    Problem(file=shown, what="is not the file that was analysed.", remedy=remedy)
-                )
+                problems.append(Problem(file=shown, what="is not the file that was analysed.", remedy=remedy))
     if problems:
         raise SeasonProblems(problems)
     site = Site(

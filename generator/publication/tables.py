@@ -11,7 +11,6 @@ import pandas as pd
 
 from generator.evidence.wording import MINUS, number
 
-
 LONGEST = 60  # rows of a figure's table on a page
 
 
@@ -69,7 +68,9 @@ def frame_table(key: str, caption: str, frame: pd.DataFrame) -> Table:
     shown = frame.iloc[:: max(step, 1)]
     columns = [str(name) for name in frame.columns]
     numeric = [pd.api.types.is_numeric_dtype(frame[name]) for name in frame.columns]
-    decimals = [_decimals(shown.iloc[:, place]) if is_number else 0 for place, is_number in enumerate(numeric)]
+    decimals = [
+        _decimals(shown.iloc[:, place]) if is_number else 0 for place, is_number in enumerate(numeric)
+    ]
     rows = [
         [Cell(text=_value(value, decimals[place]), numeric=numeric[place]) for place, value in enumerate(row)]
         for row in shown.itertuples(index=False, name=None)
@@ -77,7 +78,9 @@ def frame_table(key: str, caption: str, frame: pd.DataFrame) -> Table:
     made = table(key, caption, columns, rows)
     if step < 2:
         return made
-    return replace(made, note=f"One row in {step} of {number(len(frame), 0)} is shown; the CSV file has them all.")
+    return replace(
+        made, note=f"One row in {step} of {number(len(frame), 0)} is shown; the CSV file has them all."
+    )
 
 
 def _decimals(column: pd.Series[Any]) -> int:

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from generator.intake.problems import Problem
 from generator.publication import navigation, rendering
+from generator.publication.navigation import Link
 from generator.publication.page_frame import Frame, Site
 
 TEXT_PAGES = {
@@ -27,13 +28,15 @@ class TextPage:
 
     path      of the page
     title     its first heading, as plain text
+    sections  links to its sections, where there are several
     first     its first paragraph, as plain text
-    html      cleaned
+    html      what follows the heading, cleaned
     ids       places on it that can be pointed at
     """
 
     path: str
     title: str
+    sections: tuple[Link, ...]
     first: str
     html: Markup
     ids: frozenset[str]
@@ -71,17 +74,25 @@ def text_page(path: str, source: str) -> TextPage:
     )
     heading = re.search(r"<h1\b[^>]*>(.*?)</h1>", html, re.DOTALL)
     if heading is None:
-        name = path.removesuffix(".html").capitalize()
-        html = f"<h1>{name}</h1>\n" + rendering.with_headings_from(html, 2)
-        title = name
+        title = path.removesuffix(".html").capitalize()
     else:
-        html = rendering.with_headings_from(html, 1)
         title = Markup(heading.group(1)).striptags()
+        html = html.replace(heading.group(), "", 1)
+    html = rendering.with_headings_from(html, 2)
+    found = re.findall(r'<h2\b[^>]*\bid="([^"]+)"[^>]*>(.*?)</h2>', html, re.DOTALL)
+    sections = tuple(Link(text=Markup(words).striptags(), href=f"#{key}") for key, words in found)
     paragraph = re.search(r"<p>(.*?)</p>", html, re.DOTALL)
     first = Markup(paragraph.group(1)).striptags() if paragraph else title
     html = rendering.with_scroll_boxes(html, title)
     ids = frozenset(re.findall(r'\bid="([^"]+)"', html))
-    return TextPage(path=path, title=title, first=first, html=Markup(html), ids=ids)
+    return TextPage(
+        path=path,
+        title=title,
+        sections=sections if len(sections) > 3 else (),
+        first=first,
+        html=Markup(html),
+        ids=ids,
+    )
 
 
 def text_frame(site: Site, text: TextPage) -> Frame:

@@ -140,7 +140,9 @@ def margin_text(contrast: Contrast) -> str:
         return "none was set"
     size = plain(contrast.margin, difference_unit(contrast.unit), digits=3)
     said = written(contrast.margin_text or "")
-    return f"±{size} (set before the test)" if said in {"", size} else f"±{size} ({said}, set before the test)"
+    return (
+        f"±{size} (set before the test)" if said in {"", size} else f"±{size} ({said}, set before the test)"
+    )
 
 
 def runs_text(contrast: Contrast, labels: Labels) -> str:

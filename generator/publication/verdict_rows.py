@@ -105,7 +105,8 @@ def small_strip(contrast: Contrast) -> SmallStrip:
     margin = contrast.margin
     zone_x = None if margin is None else x(-margin)
     return SmallStrip(
-        title=f"{texts.difference_text(contrast)}, {texts.level_text(contrast)} interval {texts.interval_text(contrast)}",
+        title=f"{texts.difference_text(contrast)}, "
+        f"{texts.level_text(contrast)} interval {texts.interval_text(contrast)}",
         zero_x=STRIP_WIDTH / 2,
         zone_x=zone_x,
         zone_width=None if margin is None or zone_x is None else round(x(margin) - zone_x, 1),
@@ -115,9 +116,7 @@ def small_strip(contrast: Contrast) -> SmallStrip:
     )
 
 
-def verdict_row(
-    contrast: Contrast, analysis: SessionAnalysis, labels: Labels, from_page: str
-) -> VerdictRow:
+def verdict_row(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, from_page: str) -> VerdictRow:
     """One contrast as a row for the page `from_page`."""
     checks = {check.id: check for check in analysis.checks}
     page = comparison_page(analysis.session_id, contrast.treatment, contrast.baseline)

@@ -50,7 +50,8 @@ def summary_of(analysis: SessionAnalysis, contrast: Contrast, treatment: str) ->
         (
             summary
             for summary in analysis.responses
-            if (summary.response, summary.at, summary.treatment) == (contrast.response, contrast.at, treatment)
+            if (summary.response, summary.at, summary.treatment)
+            == (contrast.response, contrast.at, treatment)
         ),
         None,
     )

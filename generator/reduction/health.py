@@ -32,7 +32,7 @@ SPIKE_SIGMA = 7.0
 SPIKE_JUMPS = 4.0
 SPIKE_NEXT_JUMPS = 1.5
 SPIKE_SHARE_OF_RANGE = 0.02
-SPIKE_GRID_STEPS = 2.5
+SPIKE_GRID_STEPS = 4.5  # rounded noise of half a step reaches three steps now and then; a spike goes further
 FEWEST_GRID_JUMPS = 4
 NOISE_WINDOW = 51
 # Median distance of normal samples from their running median of seven, by simulation (test_health.py).

@@ -34,7 +34,13 @@ _CHANNELS = {
 def _invented_log(rows: int) -> pd.DataFrame:
     noise = np.random.default_rng(20310504)
     columns = {"Time": np.arange(rows) * 0.5}
-    for name, level in (("Command", 1500), ("Speed", 90000), ("Thrust", -250), ("Torque", 0.1), ("Voltage", 16)):
+    for name, level in (
+        ("Command", 1500),
+        ("Speed", 90000),
+        ("Thrust", -250),
+        ("Torque", 0.1),
+        ("Voltage", 16),
+    ):
         columns[name] = np.round(noise.normal(level, abs(level) / 100, rows), 4)
     for name, level in (("Current", 12), ("Motor", 45), ("Spare 1", 1), ("Spare 2", 2)):
         columns[name] = np.round(noise.normal(level, level / 50, rows), 3)
@@ -59,7 +65,9 @@ def main() -> int:
         bare = _best_of(3, lambda: pd.read_csv(file))
         ours = _best_of(3, lambda: read_log(file, shown="large.csv", path="large.csv", rig=rig, pole_pairs=7))
         size = file.stat().st_size / 1e6
-    print(f"{ROWS:,} rows, {size:.0f} MB: pandas {bare:.2f} s, read_log {ours:.2f} s, ratio {ours / bare:.2f}")
+    print(
+        f"{ROWS:,} rows, {size:.0f} MB: pandas {bare:.2f} s, read_log {ours:.2f} s, ratio {ours / bare:.2f}"
+    )
     return 0 if ours <= LIMIT * bare else 1
 
 

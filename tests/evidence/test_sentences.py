@@ -122,8 +122,8 @@ TWO_PERCENT = {"margin": 2.584, "margin_text": "2 %"}
             "4 runs each.",
         ),
         (
-            {"response": "temperature_rise", "unit": "K", "difference": 23.0, "interval": (19.2, 26.8), "relative": None,
-             "relative_interval": None},
+            {"response": "temperature_rise", "unit": "K", "difference": 23.0, "interval": (19.2, 26.8),
+             "relative": None, "relative_interval": None},
             "5S capped runs 23.0 K hotter than 4S at 16 000 rpm; 95 % interval +19.2 to +26.8 K, 4 runs each.",
         ),
         (

@@ -307,3 +307,22 @@ def test_a_simulated_log_says_so_whatever_is_skipped(
 
 def test_a_measured_log_is_not_called_simulated(tmp_path: Path) -> None:
     assert read(tmp_path, f"# checked against {SIMULATED_MARK}\n{TABLE}").simulated is None
+
+
+def test_a_real_cycler_log(tmp_path: Path) -> None:
+    # Header and first samples as published in the repository batterysim/equiv-circ-model, commit 34752e7,
+    # examples/data/cell-discharge-bitrode-3c.csv: CRLF, a name that occurs three times, an unnamed last column.
+    content = (
+        "Exclude,Time(s),Cycle,Loop,Loop,Loop,Step,StepTime(s),Current(A),Voltage(V),Power(W),Capacity(Ah),"
+        "Energy(Wh),Mode,Data,\r\n"
+        "No,1.0,1,1,1,1,2,1.0,-91.80,3.991,-366.0,-0.02,-0.09,DCHG, ,\r\n"
+        "No,2.0,1,1,1,1,2,2.0,-91.80,3.979,-364.9,-0.04,-0.19,DCHG, ,\r\n"
+    )
+    rig = make_rig(
+        {
+            "time": {"column": "Time(s)", "unit": "s"},
+            "voltage": {"column": "voltage(v)", "unit": "V"},
+            "current": {"column": "Current(A)", "unit": "A", "sign": -1},
+        }
+    )
+    assert numbers(read(tmp_path, content, rig)) == [[0, 3.991, 91.8], [1, 3.979, 91.8]]

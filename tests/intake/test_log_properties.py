@@ -119,7 +119,7 @@ def read_bytes(content: bytes, rig: Rig) -> BenchLog:
         return read(Path(folder), content, rig)
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(table=tables(), dialect=dialects(), by_number=st.booleans())
 def test_any_dialect_gives_the_same_numbers(
     table: tuple[list[str], list[list[Any]], dict[str, int]], dialect: Dialect, by_number: bool
@@ -189,7 +189,7 @@ def read_or_refuse(content: bytes, rig: Rig, *, lines: int | None = None) -> Non
     assert list(log.frame.columns) == ["time_s", "speed_rpm", "thrust_n"]
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(content=st.binary(max_size=300), log=LOG_FORMATS, unit=UNITS, by_number=st.booleans())
 def test_any_bytes_are_read_or_refused(
     content: bytes, log: dict[str, Any], unit: str, by_number: bool
@@ -197,7 +197,7 @@ def test_any_bytes_are_read_or_refused(
     read_or_refuse(content, any_rig(log, unit, by_number))
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=250, deadline=None)
 @given(
     content=st.text(ALPHABET, max_size=200) | st.lists(PIECES, max_size=30).map("".join),
     encoding=st.sampled_from(["utf-8", "utf-16"]),
@@ -249,14 +249,14 @@ SOUND = {
 }
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(data=st.data(), container=st.sampled_from(sorted(SOUND)))
 def test_damaged_logs_are_read_or_refused(data: st.DataObject, container: str) -> None:
     content = data.draw(st.composite(damaged)(SOUND[container]))
     read_or_refuse(content, make_rig())
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(shift=st.integers(-(10**6), 10**6))
 def test_moving_the_time_origin_changes_nothing(shift: int) -> None:
     def log(origin: int) -> BenchLog:

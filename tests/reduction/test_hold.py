@@ -67,13 +67,13 @@ def test_noiseless_hold_gives_the_closed_forms():
 
 @pytest.mark.parametrize("correlation", [0.0, 0.7])
 def test_errors_are_as_large_as_stated(correlation):
-    # Exact speed and no noise at rest, so scatter is the only component and z must be standard normal.
+    # Exact speed and no noise at rest, so scatter is all there is and z must be about standard normal.
     scores = {}
-    frame = hold_frame(Bench(rate_hz=64.0), [(16000, 3.2)])
+    frame = hold_frame(Bench(rate_hz=128.0), [(16000, 3.2)])
     moving = frame["speed_rpm"].to_numpy() > 0
-    for seed in range(60):
+    for seed in range(50):
         noisy = frame.copy()
-        record = Bench(rate_hz=64.0, seed=seed, noise=NOISE, correlation=correlation)
+        record = Bench(rate_hz=128.0, seed=seed, noise=NOISE, correlation=correlation)
         shaken = record.record(frame["time_s"].to_numpy(), frame["speed_rpm"].to_numpy())
         for column in NOISE:
             noisy.loc[moving, column] = shaken.loc[moving, column]
@@ -86,10 +86,10 @@ def test_errors_are_as_large_as_stated(correlation):
             assert sources <= {"scatter", "setpoint miss"}
             scores.setdefault(name, []).append(score(response, truth))
     for name, z in scores.items():
-        assert max(abs(value) for value in z) < 4.0, name
-        # RMS of 60 standard normals lies within 0.72 and 1.28 in 998 of 1000 cases; correlated samples are
-        # allowed an error a little too large or small, see `correlation`.
-        assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.35, name
+        # RMS of 50 standard normals lies within 0.7 and 1.32 in 998 of 1000 cases. Some 45 effective samples
+        # know their own scatter within a tenth or two, so a |z| above 3 may come once or twice in 350.
+        assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.32, name
+    assert np.mean(np.abs(np.concatenate(list(scores.values()))) < 3) > 0.985
 
 
 def test_with_noise_at_rest_and_a_miss_the_error_is_never_understated():
