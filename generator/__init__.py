@@ -22,9 +22,9 @@ def analyse(season: str | Path) -> Iterator[dict[str, Any]]:
     season  the season's folder
     Raises  generator.intake.problems.SeasonProblems with everything wrong in the inputs
     """
-    from generator import pipeline
+    from generator.pipeline import analyse as analyse_folder
 
-    yield from pipeline.analyse(Path(season))
+    yield from analyse_folder(Path(season))
 
 
 def build(season: str | Path, out: str | Path) -> SiteReport:
@@ -34,6 +34,6 @@ def build(season: str | Path, out: str | Path) -> SiteReport:
     out     where the site goes; an earlier site of ours there is replaced at the end, anything else refused
     Raises  SeasonProblems, OutputRefused (both generator.intake.problems.WhirlbookError)
     """
-    from generator import pipeline
+    from generator.pipeline import build as build_folder
 
-    return pipeline.build(Path(season), Path(out))
+    return build_folder(Path(season), Path(out))

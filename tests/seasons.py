@@ -66,7 +66,8 @@ def log_text(power_factor: float = 1.0, run: int = 0) -> str:
         force = 180.0 + 0.8 * ripple if on else 0.1 * ripple
         current = (2.5 + 0.02 * ripple + 0.004 * run) * power_factor if on else 0.001 * ripple
         rows.append(
-            f"{time:.3f},{1450 if on else 1000},{speed:.1f},{force:.2f},{16.0 - 0.01 * on:.3f},{current:.4f},{21 + 0.5 * on:.2f}"
+            f"{time:.3f},{1450 if on else 1000},{speed:.1f},{force:.2f},"
+            f"{16.0 - 0.01 * on:.3f},{current:.4f},{21 + 0.5 * on:.2f}"
         )
     return "\n".join(rows) + "\n"
 

@@ -39,22 +39,43 @@ BREAKAGES: dict[str, tuple[Callable[[Path], None], str]] = {
     "unknown key in season": (edit("season.yaml", "about:", "abuot:"), "abuot: no such key"),
     "bare number": (edit("season.yaml", "900 g", "900"), "900 has no unit"),
     "unknown pack": (edit("season.yaml", "pack: pond-4s", "pack: pond-9s"), "'pond-9s' is not a pack"),
-    "unit of another dimension": (edit("rigs/stand.yaml", "column: f, unit: gf", "column: f, unit: A"), "not a unit of force"),
+    "unit of another dimension": (
+        edit("rigs/stand.yaml", "column: f, unit: gf", "column: f, unit: A"),
+        "not a unit of force",
+    ),
     "throttle ends alike": (edit("rigs/stand.yaml", "full: 2000", "full: 1000"), "same as `idle`"),
     "bad unit in a part": (edit("parts/reed.yaml", "1750 rpm/V", "1750 rpm/bolt"), "kv"),
     "text for a number": (edit("parts/leaf.yaml", "blades: 3", "blades: three"), "blades"),
-    "unknown kind of part": (edit("parts/bench.yaml", "kind: supply", "kind: suply"), "'suply' is not a kind"),
+    "unknown kind of part": (
+        edit("parts/bench.yaml", "kind: supply", "kind: suply"),
+        "'suply' is not a kind",
+    ),
     "misspelt key in session": (edit("q/session.yaml", "matters:", "maters:"), "maters: no such key"),
-    "unknown treatment in a run": (edit("q/session.yaml", "hold, treatment: b, repeat: 2", "hold, treatment: c, repeat: 2"), "'c' is not a treatment"),
+    "unknown treatment in a run": (
+        edit("q/session.yaml", "hold, treatment: b, repeat: 2", "hold, treatment: c, repeat: 2"),
+        "'c' is not a treatment",
+    ),
     "missing log": (edit("q/session.yaml", "logs/03.csv", "logs/33.csv"), "'logs/33.csv' is not there"),
-    "unknown response": (edit("q/session.yaml", "[electrical_power]", "[electrical_pover]"), "electrical_pover"),
-    "unknown procedure": (edit("q/session.yaml", "logs/04.csv, procedure: hold", "logs/04.csv, procedure: hover"), "'hover' is not a procedure"),
+    "unknown response": (
+        edit("q/session.yaml", "[electrical_power]", "[electrical_pover]"),
+        "electrical_pover",
+    ),
+    "unknown procedure": (
+        edit("q/session.yaml", "logs/04.csv, procedure: hold", "logs/04.csv, procedure: hover"),
+        "'hover' is not a procedure",
+    ),
     "duplicate key": (edit("q/session.yaml", "baseline: a", "baseline: a\nbaseline: b"), "given twice"),
     "impossible humidity": (edit("q/session.yaml", "46 %", "460 %"), "air.humidity"),
     "time running backwards": (log("01.csv", swapped_rows), "goes back"),
-    "text in a number column": (log("02.csv", lambda rows: [*rows[:50], rows[50].replace(",", ",oops", 1), *rows[51:]]), "oops"),
-    "log of a second session, empty": (lambda folder: (folder / "q/logs/04.csv").write_text("", encoding="utf-8") and None, "04.csv"),
-}  # fmt: skip
+    "text in a number column": (
+        log("02.csv", lambda rows: [*rows[:50], rows[50].replace(",", ",oops", 1), *rows[51:]]),
+        "oops",
+    ),
+    "log of a second session, empty": (
+        lambda folder: (folder / "q/logs/04.csv").write_text("", encoding="utf-8") and None,
+        "04.csv",
+    ),
+}
 
 
 def second_session(folder: Path) -> None:

@@ -76,7 +76,8 @@ def _others(first: Contrast, others: Sequence[Contrast]) -> str:
     elif near:
         parts.append(_tally(first.verdict, near, "condition"))
     if far:
-        parts.append(_tally(None, far, "primary comparison"))
+        # their verdicts are about something else; a count of "more" and "less" would only confuse
+        parts.append(f"{counted(len(far), 'other primary comparison')} beside it")
     return "".join(f"; {part}" for part in parts)
 
 

@@ -45,7 +45,14 @@ class Dimension:
 
 
 # "Hz" and "1/s" for a speed mean turns a second; pint alone would read radians and be 2π off.
-_TURNS = (("Hz", "rpm*60"), ("hertz", "rpm*60"), ("1/s", "rpm*60"), ("1/min", "rpm"), ("rev/s", "rpm*60"), ("rpm", "rpm"))
+_TURNS = (
+    ("Hz", "rpm*60"),
+    ("hertz", "rpm*60"),
+    ("1/s", "rpm*60"),
+    ("rev/s", "rpm*60"),
+    ("1/min", "rpm"),
+    ("rpm", "rpm"),
+)
 _CELSIUS = (("°C", "degC"), ("C", "degC"), ("K", "kelvin"), ("°F", "degF"), ("F", "degF"))
 
 DIMENSIONS: dict[str, Dimension] = {
@@ -116,7 +123,9 @@ def conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
     """
     dimension = DIMENSIONS[kind]
     example = f"Write it like this: {dimension.example}."
-    if (not _UNIT_TEXT.match(unit_text) and unit_text not in ("1/s", "1/min")) or _RISK_OF_POWER.search(unit_text):
+    if (not _UNIT_TEXT.match(unit_text) and unit_text not in ("1/s", "1/min")) or _RISK_OF_POWER.search(
+        unit_text
+    ):
         comma = " Write a decimal point, not a comma." if unit_text.startswith(",") else ""
         raise UnreadableQuantity(f"'{unit_text[:40]}' is not a unit.", example + comma)
     meant = _unit_named(unit_text, dimension)

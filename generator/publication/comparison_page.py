@@ -43,6 +43,7 @@ class ComparisonPage:
     question      what was asked
     date          written out
     answer        the answer in one sentence
+    long          whether it is too long for large type
     also          further sentences of primary contrasts
     rows          verdicts that answer the question
     exploratory   whether no response was named primary before the test
@@ -72,6 +73,7 @@ class ComparisonPage:
     question: str
     date: str
     answer: str
+    long: bool
     also: tuple[str, ...]
     rows: tuple[VerdictRow, ...]
     exploratory: bool
@@ -102,7 +104,7 @@ def comparison_page(
     baseline = session.file.baseline
     page = navigation.comparison_page(session.id, treatment, baseline)
     labels = session_blocks.labels_of(session)
-    own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+    own = session_blocks.of_treatment(analysis, session, treatment)
     primary = [contrast for contrast in own if contrast.primary]
     first = primary or own
     others = [contrast for contrast in own if contrast not in first]
@@ -114,7 +116,7 @@ def comparison_page(
             working=working(contrast, analysis, labels, site, page),
         )
 
-    title = f"{labels[treatment]} against {labels[baseline]}"
+    title = session_blocks.against(labels, treatment, baseline)
     home = navigation.session_page(session.id)
     pair = (baseline, treatment)
     checks = session_blocks.check_rows(analysis, about=(treatment,))
@@ -139,6 +141,7 @@ def comparison_page(
         question=session.file.question,
         date=date_text(session.file.date),
         answer=first[0].sentence,
+        long=session_blocks.is_long(first[0].sentence),
         also=tuple(contrast.sentence for contrast in primary[1:]),
         rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in first),
         exploratory=not primary,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
+from typing import Any
 
 from markupsafe import Markup
 
@@ -64,24 +66,39 @@ def title_of_picture(figure: Figure) -> str:
     return f"{figure.title}. {figure.states} A table with the numbers follows."
 
 
-def picture(figure: Figure) -> Picture:
-    """Both renderings of a figure. Their names differ, so that ids inside them never meet on a page."""
-    title = title_of_picture(figure)
-    stem = anchor(figure.name)
+Order = tuple[str, Mapping[str, Any], Mapping[str, Any] | None, str]
+
+
+def picture(order: Order) -> Picture:
+    """Both renderings of a figure, from its stem, wide and narrow specification and title.
+
+    Their names differ, so that ids inside them never meet on a page.
+    """
+    stem, wide, narrow, title = order
     return Picture(
-        wide=render_svg(f"{stem}-wide", figure.spec, title),
-        narrow=None if figure.narrow is None else render_svg(f"{stem}-narrow", figure.narrow, title),
+        wide=render_svg(f"{stem}-wide", wide, title),
+        narrow=None if narrow is None else render_svg(f"{stem}-narrow", narrow, title),
     )
 
 
-def pictures(figures: Iterable[Figure], workers: int) -> list[Picture]:
-    """Renderings of many figures, in order. Processes, not threads; started afresh, since a fork of a process
-    that has rendered hangs. Below about eighty charts their start costs more than they save."""
-    wanted = list(figures)
-    if workers < 2 or len(wanted) < 40:
-        return [picture(figure) for figure in wanted]
+def order_of(figure: Figure) -> Order:
+    """What rendering a figure needs, and no more, since it may travel to another process."""
+    return anchor(figure.name), figure.spec, figure.narrow, title_of_picture(figure)
+
+
+@contextmanager
+def renderer(workers: int) -> Iterator[Callable[[Iterable[Figure]], list[Picture]]]:
+    """A function that renders many figures, in order, with so many processes.
+
+    Processes, not threads, since threads share one lock. They are started afresh, since a fork of a process that
+    has rendered hangs; a program that asks for more than one must therefore keep its own work under
+    `if __name__ == "__main__"`. Below about eighty charts their start costs more than they save.
+    """
+    if workers < 2:
+        yield lambda figures: [picture(order_of(figure)) for figure in figures]
+        return
     with ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(picture, wanted, chunksize=4))
+        yield lambda figures: list(pool.map(picture, [order_of(figure) for figure in figures], chunksize=2))
 
 
 def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:

@@ -24,6 +24,7 @@ class SessionCard:
     title        link to the session
     question     what was asked
     answer       the answer in one sentence
+    long         whether it is too long for large type
     date         written out
     meta         procedures, runs, parts, in short
     comparisons  its contrasts, at most four
@@ -33,6 +34,7 @@ class SessionCard:
     title: Link
     question: str
     answer: str
+    long: bool
     date: str
     meta: tuple[str, ...]
     comparisons: tuple[ComparisonBlock, ...]
@@ -89,7 +91,8 @@ def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard
     return SessionCard(
         title=Link(text=session.file.title, href=link(page, navigation.session_page(session.id))),
         question=session.file.question,
-        answer=analysis.headline,
+        answer=session_blocks.answer_text(analysis),
+        long=session_blocks.is_long(session_blocks.answer_text(analysis)),
         date=date_text(session.file.date),
         meta=tuple(
             text

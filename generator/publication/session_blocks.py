@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from generator.evidence.records import Check, ClaimOutcome, SessionAnalysis
-from generator.evidence.wording import counted
+from generator.evidence.records import Check, ClaimOutcome, Contrast, SessionAnalysis
+from generator.evidence.wording import counted, sentence_case
 from generator.intake.session import Season, Session
 from generator.publication import navigation, texts
 from generator.publication.facts import Fact, date_text, facts_of, key_text, shown
 from generator.publication.navigation import Link, anchor, link
 from generator.publication.page_frame import Site
 from generator.publication.tables import Cell, Table, table
+from generator.publication.texts import Labels
 from generator.reduction.records import RunReduction
 
+LONG_ANSWER = 170  # characters
 CHECK_ORDER = {"failed": 0, "warned": 1, "passed": 2}
 AIR_UNCERTAINTIES = ("temperature_uncertainty_k", "pressure_uncertainty_pa", "humidity_uncertainty")
 CHECK_WORDS = {"failed": "fails", "warned": "warns", "passed": "passes"}
@@ -89,6 +91,28 @@ def labels_of(session: Session) -> dict[str, str]:
     treatments = session.file.treatments
     order = [session.file.baseline, *(name for name in treatments if name != session.file.baseline)]
     return {name: treatments[name].label for name in order}
+
+
+def against(labels: Labels, treatment: str, baseline: str) -> str:
+    """`5S capped against 4S`, as a heading."""
+    return sentence_case(f"{labels[treatment]} against {labels[baseline]}")
+
+
+def of_treatment(analysis: SessionAnalysis, session: Session, treatment: str) -> list[Contrast]:
+    """Contrasts of a treatment: primary responses in the order session.yaml names them, then the others."""
+    order = {name: place for place, name in enumerate(session.file.primary)}
+    own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+    return sorted(own, key=lambda contrast: (not contrast.primary, order.get(contrast.response, len(order))))
+
+
+def answer_text(analysis: SessionAnalysis) -> str:
+    """The headline for a page that already says, above it, that its data are simulated."""
+    return analysis.headline.removeprefix("Simulated data: ")
+
+
+def is_long(answer: str) -> bool:
+    """Whether an answer is too long for large type."""
+    return len(answer) > LONG_ANSWER
 
 
 def check_rows(analysis: SessionAnalysis, *, about: Collection[str] = ()) -> tuple[CheckRow, ...]:

@@ -54,6 +54,7 @@ class SessionPage:
     question       what was asked
     date           written out
     answer         the answer in one sentence
+    long           whether it is too long for large type
     exploratory    whether no response was named primary before the test
     comparisons    each treatment against the baseline
     sections       links to the sections of this page
@@ -82,6 +83,7 @@ class SessionPage:
     question: str
     date: str
     answer: str
+    long: bool
     exploratory: bool
     comparisons: tuple[ComparisonBlock, ...]
     sections: tuple[Link, ...]
@@ -113,12 +115,14 @@ def comparison_blocks(
     labels = session_blocks.labels_of(session)
     blocks = []
     for treatment in labels:
-        own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+        own = session_blocks.of_treatment(analysis, session, treatment)
         if not own:
             continue
         chosen = [contrast for contrast in own if contrast.primary] or own
+        declared = list(session.file.primary)
+        chosen = sorted(chosen, key=lambda c: declared.index(c.response) if c.response in declared else 99)
         rows = chosen if most is None else chosen[:most]
-        title = f"{labels[treatment]} against {labels[session.file.baseline]}"
+        title = session_blocks.against(labels, treatment, session.file.baseline)
         target = navigation.comparison_page(session.id, treatment, session.file.baseline)
         left = len(own) - len(rows)
         blocks.append(
@@ -168,11 +172,14 @@ def session_page(
         title=session.file.title,
         question=session.file.question,
         date=date_text(session.file.date),
-        answer=analysis.headline,
+        answer=session_blocks.answer_text(analysis),
+        long=session_blocks.is_long(session_blocks.answer_text(analysis)),
         exploratory=not primary,
         comparisons=comparison_blocks(analysis, session, page),
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
-        strips=figures.strips(page, [contrast.key for contrast in analysis.contrasts]),
+        strips=figures.strips(
+            page, [c.key for name in labels for c in session_blocks.of_treatment(analysis, session, name)]
+        ),
         how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
         doubtful=tuple(check for check in checks if check.css_class != "passed"),
         passed=tuple(check for check in checks if check.css_class == "passed"),

@@ -26,7 +26,7 @@ from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
 from generator.publication.facts import date_text
-from generator.publication.figure_blocks import figure_files, legend, pictures
+from generator.publication.figure_blocks import figure_files, legend, renderer
 from generator.publication.front_page import claims_page, front_page
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
@@ -268,16 +268,14 @@ def _write_pages(
 
 def _drawn(inputs: _Inputs, workers: int) -> Iterator[tuple[Session, SessionAnalysis, DrawnFigures]]:
     """Each session with its figures rendered. One session at a time, so that memory stays flat."""
-    for session, analysis in inputs.sessions:
-        made = session_figures(inputs.site.season, session, analysis)
-        figures: dict[str, Figure] = {figure.name: figure for figure in made.all()}
-        drawn = dict(zip(figures, pictures(figures.values(), workers), strict=True))
-        marks = legend(labels_of(session), session.file.baseline)
-        yield (
-            session,
-            analysis,
-            DrawnFigures(session_id=session.id, made=made, pictures=drawn, legend=marks),
-        )
+    with renderer(workers) as render:
+        for session, analysis in inputs.sessions:
+            made = session_figures(inputs.site.season, session, analysis)
+            figures: dict[str, Figure] = {figure.name: figure for figure in made.all()}
+            drawn = dict(zip(figures, render(figures.values()), strict=True))
+            marks = legend(labels_of(session), session.file.baseline)
+            placed = DrawnFigures(session_id=session.id, made=made, pictures=drawn, legend=marks)
+            yield session, analysis, placed
 
 
 def _write_session(

@@ -51,7 +51,7 @@ def smoothed(time_s: Array, values: Array, span_s: float = SMOOTHING_S) -> Array
     if not bool(good.any()):
         return np.full(values.shape, np.nan)
     bridged = np.interp(time_s, time_s[good], values[good])
-    interval = float(np.median(np.diff(time_s))) if time_s.size > 1 else span_s
+    interval = float(np.median(np.diff(time_s))) if time_s.size > 1 else math.inf
     width = max(1, round(span_s / interval)) | 1
     smooth = np.asarray(median_filter(bridged, size=width, mode="nearest"), dtype=np.float64)
     longest = max(LONGEST_BRIDGE_S, 3.0 * interval)

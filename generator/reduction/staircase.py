@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Annotated, Literal, Self
 
 import numpy as np
@@ -235,7 +235,7 @@ def _read_curves(
                 ways = _ways(steps, x_column, y_column)
                 if not ways:
                     continue
-                read = [_interpolated(points, y_column)(x) for points in ways if _covers(points, x)]
+                read = [_interpolated(points, y_column, x) for points in ways if _covers(points, x)]
                 if not read:
                     findings.append(_outside(kind, y_column, ways, (x, x_factor, name)))
                     continue
@@ -338,24 +338,26 @@ def _averaged(ways: Sequence[Number]) -> Number:
     return (ways[0] + ways[1]) / 2.0 + variable(0.0, half / math.sqrt(3.0), "hysteresis")
 
 
-def _interpolated(points: Points, y_column: str) -> Callable[[float], Number]:
-    """The curve as a function whose result carries the uncertainty of every step, shared errors shared.
+def _interpolated(points: Points, y_column: str, x: float) -> Number:
+    """The curve at x, carrying the uncertainty of every step, shared errors shared.
 
     A level in dB is a logarithm already and is interpolated as it is; everything else as a power law.
-    Source  interpolation as in `curves`; derivatives by each step's mean numerically, through
-            `uncertainties.wrap` (JCGM 100:2008, note 2 to 5.1.3). A derivative at an end of the curve moves
-            that end, so x is held inside it.
+    Source  interpolation as in `curves`: between two steps it depends on these and one more on either side,
+            so only those are used. Derivatives by each step's mean numerically, through `uncertainties.wrap`
+            (JCGM 100:2008, note 2 to 5.1.3). A derivative at an end of the curve moves that end, so x is held
+            inside it.
     """
-    count = len(points)
+    right = min(max(sum(nominal(point[0]) <= x for point in points), 1), len(points) - 1)
+    near = points[max(right - 2, 0) : right + 2]
+    count = len(near)
 
-    def plain(x: float, *numbers: float) -> float:
-        knots, values = np.array(numbers[:count]), np.array(numbers[count:])
-        curve = make_curve(knots, values, np.zeros(count))
+    def plain(*numbers: float) -> float:
+        curve = make_curve(np.array(numbers[:count]), np.array(numbers[count:]), np.zeros(count))
         inside = min(max(x, curve.lowest), curve.highest)
         return float((interpolate if y_column in LOGARITHMIC else interpolate_power_law)(curve, inside)[0])
 
-    wrapped = uncertainties.wrap(plain)
-    return lambda x: wrapped(x, *(point[0] for point in points), *(point[1] for point in points))
+    value: Number = uncertainties.wrap(plain)(*(point[0] for point in near), *(point[1] for point in near))
+    return value
 
 
 STAIRCASE = Procedure(

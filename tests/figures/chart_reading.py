@@ -15,7 +15,9 @@ def assert_sound(figure: Figure) -> None:
     assert figure.narrow is not None
     for spec in (figure.spec, figure.narrow):
         top = alt.LayerChart if "layer" in spec else alt.VConcatChart
-        top.from_dict(dict(spec), validate=True)
+        # rows may be anything by the schema; one of each is enough, and quicker
+        few = {name: rows[:1] for name, rows in spec["datasets"].items()}
+        top.validate({**spec, "datasets": few})
     assert figure.spec["datasets"] == figure.narrow["datasets"]
     assert all(plot["width"] < 400 for plot in views(figure.narrow))
     assert all(plot["width"] > 500 for plot in views(figure.spec))

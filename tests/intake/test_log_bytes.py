@@ -37,6 +37,7 @@ def packed_zstd(data: bytes) -> bytes:
         ("frames.zst", packed_zstd(PLAIN[:20].encode()) + packed_zstd(PLAIN[20:].encode()), "zstd"),
         ("padded.gz", gzip.compress(PLAIN.encode()) + bytes(100), "gzip"),
     ],
+    ids=lambda value: value if isinstance(value, str) else "",  # gzip bytes hold the time and would differ
 )
 def test_container_is_told_from_the_bytes(tmp_path: Path, name: str, content: bytes, container: str) -> None:
     log = read(tmp_path, content, name=name)
