@@ -10,6 +10,7 @@ about: Invented for tests.
 notice: All data here are invented.
 aircraft:
   mapper: {label: Mapper, mass_without_pack: 900 g, motors: 4, pack: pond-4s}
+  scout: {label: Scout, mass_without_pack: 500 g, motors: 6, pack: pond-4s}
 """
 RIG = """\
 label: Test stand

@@ -47,7 +47,7 @@ def test_logs_come_in_every_dress(demo: pipeline.Analysed) -> None:
     assert "spike" in kinds
     assert kinds & {"dropout", "gap"}
     decimal_commas = [rig.id for rig in demo.season.rigs.values() if rig.log.decimal == ","]
-    texts = [file.read_text(encoding="utf-8")[:2000] for file in logs if file.suffix == ".csv"]
+    texts = [file.read_text(encoding="latin-1")[:2000] for file in logs if file.suffix == ".csv"]
     assert decimal_commas or any(";" in text and "," in text.rsplit("\n", 2)[-2] for text in texts)
 
 
@@ -113,4 +113,5 @@ def test_no_figure_is_missing_or_negative_where_it_cannot_be(demo: pipeline.Anal
     for analysis in demo.sessions:
         for summary in analysis.responses:
             assert getattr(summary, field) == getattr(summary, field), summary.key  # not NaN
-            assert summary.standard_uncertainty > 0.0, summary.key
+            # a throttle is a command: one run of it may show no scatter at all
+            assert summary.standard_uncertainty > 0.0 or summary.response == "throttle", summary.key

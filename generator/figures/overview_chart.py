@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -25,6 +26,7 @@ from generator.figures.theme import (
     extent,
     narrowed,
     scales,
+    title_lines,
     y2_at,
     y_at,
 )
@@ -32,6 +34,7 @@ from generator.reduction.records import ResponseKind
 
 STEP, NARROW_STEP = 46, 64  # height of a row, wide and on a phone [px]
 OUTLIER = 8.0  # a row reaching this many times further than the median row does not set the axis
+SAID = 6  # rows that the text alternative reads out
 DRAWN = 3  # decimals of a percentage as drawn
 PUBLISHED = 2  # the most a percentage is published with
 ROW_LABEL: Mapping[str, Any] = {"align": "left", "x": 0, "dy": -12, "limit": WIDE - 170}
@@ -64,9 +67,10 @@ def difference_overview(
     for row in rows:
         reach += [row["low"], row["high"], row["difference"]]
         reach += [-row["margin"], row["margin"]] if row["margin"] <= limit else []
+    title = f"Difference from {baseline} (% of {baseline})"
     axis = alt.X(
         "difference:Q",
-        title=f"Difference from {baseline} (% of {baseline})",
+        title=title_lines(title, WIDE),
         scale=alt.Scale(domain=list(extent(reach)), nice=False, zero=False, clamp=True),
         axis=alt.Axis(tickCount=5),
     )
@@ -81,6 +85,7 @@ def difference_overview(
     narrow = narrowed(
         spec,
         height=NARROW_STEP * len(rows),
+        titles={title: title_lines(title, NARROW)},
         layers={
             **{f"row label{halo}": {"dy": -24, "limit": NARROW} for halo in ("", " halo")},
             **{f"row reading{halo}": {"dy": -8, "x": 0, "align": "left"} for halo in ("", " halo")},
@@ -246,11 +251,17 @@ def _row_text(
 
 
 def _states(shown: Sequence[Contrast], rows: Sequence[dict[str, Any]], baseline: str) -> str:
-    parts = [
-        f"{row['label']}: {row['reading']}, {contrast.verdict}"
-        for contrast, row in zip(shown, rows, strict=True)
-    ]
-    return f"Differences as a share of {baseline}, with {100 * shown[0].level:.0f} % intervals. {'; '.join(parts)}."
+    """Every row where there are few; else how many there are of each verdict, and the primary or largest ones."""
+    text = f"Differences as a share of {baseline}, with {100 * shown[0].level:.0f} % intervals."
+    pairs = list(zip(shown, rows, strict=True))
+    if len(pairs) > SAID:
+        counts = Counter(contrast.verdict for contrast in shown)
+        tally = "; ".join(f"{count} {verdict}" for verdict, count in counts.items())
+        text += f" Of {len(pairs)}: {tally}."
+        primary = [pair for pair in pairs if pair[0].primary]
+        pairs = (primary or sorted(pairs, key=lambda pair: -abs(pair[1]["difference"])))[:SAID]
+    parts = [f"{row['label']}: {row['reading']}, {contrast.verdict}" for contrast, row in pairs]
+    return f"{text} {'; '.join(parts)}."
 
 
 def _note(shown: Sequence[Contrast], rows: Sequence[dict[str, Any]], left_out: list[str]) -> str:

@@ -36,6 +36,7 @@ from generator.figures.theme import (
     extent,
     narrowed,
     side,
+    title_lines,
     y2_at,
     y_at,
 )
@@ -82,10 +83,11 @@ def difference_strip(
 
     unit = difference_unit(contrast.unit)
     title = titled(f"{kind.label}, {treatment} minus {baseline}", unit)
-    short = [titled(kind.label, unit), f"{treatment} minus {baseline}"]
+    pair = title_lines(f"{treatment} minus {baseline}", NARROW)
+    short = [titled(kind.label, unit), *([pair] if isinstance(pair, str) else pair)]
     axis = alt.X(
         "difference:Q",
-        title=title,
+        title=title_lines(title, WIDE),
         scale=alt.Scale(domain=list(domain), nice=False, zero=False),
         axis=alt.Axis(tickCount=5, labelFlush=False),
     )

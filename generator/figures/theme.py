@@ -123,7 +123,7 @@ def narrowed(
 
     width, height  of every plot [px]; height None leaves it
     layers         name of a layer -> properties of its mark to change
-    titles         axis title -> its narrow form
+    titles         axis title (its lines joined by spaces) -> its narrow form
     """
 
     def walk(value: Any) -> Any:
@@ -138,8 +138,9 @@ def narrowed(
             changed["width"] = width
             if height is not None and "height" in changed:
                 changed["height"] = height
-        if titles and isinstance(changed.get("title"), str):
-            changed["title"] = titles.get(changed["title"], changed["title"])
+        title = changed.get("title")
+        if titles and isinstance(title, str | list):
+            changed["title"] = titles.get(title if isinstance(title, str) else " ".join(title), title)
         if layers and changed.get("name") in layers:
             changed["mark"] = {**changed["mark"], **layers[changed["name"]]}
         return changed
@@ -213,7 +214,15 @@ def spread(places: Sequence[float], gaps: Sequence[float], low: float, high: flo
     return result
 
 
-def wrapped(label: str, characters: int = 14) -> list[str]:
-    """A direct label in lines; the third line and what follows it are cut, the legend has it whole."""
-    lines = textwrap.wrap(label, characters) or [""]
-    return lines if len(lines) <= 2 else [lines[0], lines[1][: characters - 1].rstrip() + "…"]
+def title_lines(text: str, width: float) -> str | list[str]:
+    """An axis title in as many lines as it needs at this width; plain text where one is enough."""
+    lines = textwrap.wrap(text, max(10, int(width / (1.1 * CHARACTER))))
+    return text if len(lines) <= 1 else lines
+
+
+def wrapped(label: str, characters: int = 16, most: int = 3) -> list[str]:
+    """A direct label in lines; what is beyond the last line is cut, the legend has it whole."""
+    lines = textwrap.wrap(label, characters, break_on_hyphens=False) or [""]
+    if len(lines) <= most:
+        return lines
+    return [*lines[: most - 1], lines[most - 1][: characters - 1].rstrip() + "…"]

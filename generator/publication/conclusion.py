@@ -24,6 +24,7 @@ from generator.publication import navigation, rendering, texts
 from generator.publication.navigation import link
 
 CALL = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
+PREFIX = "conclusion-"  # of every id in the prose
 AT_KEYS = ("speed_rpm", "thrust_gf", "throttle_percent")
 # Private-use characters hold the place of a number while Markdown is turned into HTML and cleaned.
 OPEN, CLOSE = "\ue000", "\ue001"
@@ -49,18 +50,27 @@ class CarriedText:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SiteLink:
+    """A link inside the site: path of the page, id of the place on it or "", line it is written on if known."""
+
+    path: str
+    fragment: str
+    line: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
     """A conclusion, ready for the session page.
 
     html      cleaned prose with the numbers in it; "" where there is none
     photos    names of the session's photos that it shows
-    links     pages of the site that it points at, with the line of the link
+    links     places of the site that it points at
     problems  every reference that fails
     """
 
     html: Markup
     photos: tuple[str, ...] = ()
-    links: tuple[tuple[str, int | None], ...] = ()
+    links: tuple[SiteLink, ...] = ()
     problems: tuple[Problem, ...] = ()
 
 
@@ -88,7 +98,7 @@ def conclusion_of(session: Session, analysis: SessionAnalysis) -> Conclusion:
         remedy = "Close the reference with }} after the function."
         problems.append(_problem(file, _line(source, stray.start()), "{{ is not closed.", remedy))
     html = rendering.cleaned(rendering.markdown_html(text))
-    html = rendering.with_id_prefix(html, "conclusion-")
+    html = rendering.with_id_prefix(html, PREFIX)
     html = rendering.with_headings_from(html, 3)
     html = rendering.with_scroll_boxes(html, "The tester's conclusion")
     html = rendering.outside_tags(
@@ -227,40 +237,39 @@ def _fits(have: dict[str, float], wanted: dict[str, object]) -> bool:
 
 def _addresses(
     html: str, session: Session, source: str, file: str, page: str, problems: list[Problem]
-) -> tuple[str, tuple[str, ...], tuple[tuple[str, int | None], ...]]:
-    """Photos turned to their copies, and the pages of the site that the prose points at."""
+) -> tuple[str, tuple[str, ...], tuple[SiteLink, ...]]:
+    """Photos turned to their copies, and the places of the site that the prose points at."""
     photos: list[str] = []
-    links: list[tuple[str, int | None]] = []
+    links: list[SiteLink] = []
 
-    def line_of(address: str) -> int | None:
-        at = source.find(unquote(address))
+    def line_of(words: str) -> int | None:
+        at = source.find(words)
         return _line(source, at) if at >= 0 else None
 
     def changed(tag: str) -> str:
         image = re.match(r'<img\b.*?\bsrc="([^"]*)"', tag)
-        if image:
-            name = unquote(image.group(1))
-            if name not in session.photos:
-                remedy = (
-                    suggestion(name, session.photos)
-                    if session.photos
-                    else "Put it into the session's folder."
-                )
-                problems.append(
-                    _problem(file, line_of(name), f"'{name}' is not a photo of this session.", remedy)
-                )
+        if tag.startswith("<img"):
+            name = unquote(image.group(1)) if image else ""
+            if image is None or name not in session.photos:
+                what = f"'{name}' is not a photo of this session."
+                remedy = suggestion(name, session.photos)
+                problems.append(_problem(file, line_of(name or "<img"), what, remedy))
                 return ""
             photos.append(name)
-            return tag.replace(
-                f'src="{image.group(1)}"',
-                f'src="{escape(link(page, navigation.photo_copy(session.id, name)))}"',
-            )
+            copy = escape(link(page, navigation.photo_copy(session.id, name)))
+            return tag.replace(f'src="{image.group(1)}"', f'src="{copy}"')
         address = re.match(r'<a\b.*?\bhref="([^"]*)"', tag)
         if address and 'class="carried"' not in tag:
             parts = urlsplit(address.group(1).replace("&amp;", "&"))
-            if not parts.scheme and not parts.netloc and parts.path:
-                target = posixpath.normpath(posixpath.join(posixpath.dirname(page), unquote(parts.path)))
-                links.append((target, line_of(parts.path)))
+            if not parts.scheme and not parts.netloc and not parts.fragment.startswith(PREFIX):
+                folder = posixpath.dirname(page)
+                path = posixpath.normpath(posixpath.join(folder, unquote(parts.path))) if parts.path else page
+                place = SiteLink(
+                    path=path,
+                    fragment=unquote(parts.fragment),
+                    line=line_of(parts.path or f"#{parts.fragment}"),
+                )
+                links.append(place)
         return tag
 
     made = rendering.outside_tags(html, lambda part, _: part, changed)

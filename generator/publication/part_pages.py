@@ -44,7 +44,14 @@ class SessionLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartPage:
-    """Everything on a part's page: label, kind, facts from its file, notes, sessions newest first."""
+    """Everything on a part's page.
+
+    title     label of the part
+    kind      what kind of part it is
+    facts     what its file states
+    notes     notes of its owner, or ""
+    sessions  sessions it took part in, newest first
+    """
 
     title: str
     kind: str
@@ -72,7 +79,7 @@ class PartGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartsPage:
-    """The list of parts, by kind."""
+    """The list of parts. groups: parts of one kind each, kinds without a part left out."""
 
     groups: tuple[PartGroup, ...]
 

@@ -41,15 +41,14 @@ def environment(folders: Sequence[Path]) -> jinja2.Environment:
     )
 
 
-def markdown_html(text: str, *, footnote_prefix: str = "") -> str:
+def markdown_html(text: str) -> str:
     """Markdown as HTML, not yet cleaned. Tables, footnotes, definition lists, attribute lists, heading ids."""
     converter = Markdown(
         extensions=["tables", "footnotes", "def_list", "attr_list", "abbr", "toc", "sane_lists"],
         extension_configs={"footnotes": {"BACKLINK_TEXT": "back"}, "toc": {"permalink": False}},
         output_format="html",
     )
-    html = converter.convert(text)
-    return with_id_prefix(html, footnote_prefix) if footnote_prefix else html
+    return converter.convert(text)
 
 
 def cleaned(html: str) -> str:
@@ -66,10 +65,14 @@ def cleaned(html: str) -> str:
 
 
 def with_id_prefix(html: str, prefix: str) -> str:
-    """Every id, and every link to one, with `prefix` before it, so that prose cannot take an id of the page."""
-    return TAG.sub(
-        lambda tag: re.sub(r'\b(id="|href="#)(?=[^"])', lambda m: m.group(1) + prefix, tag.group()), html
-    )
+    """Every id, and every link to one of them, with `prefix` before it, so that prose cannot take an id of its page."""
+    own = set(re.findall(r'\bid="([^"]*)"', html))
+
+    def renamed(attribute: re.Match[str]) -> str:
+        start, name = attribute.groups()
+        return f'{start}{prefix}{name}"' if start == 'id="' or name in own else attribute.group()
+
+    return TAG.sub(lambda tag: re.sub(r'\b(id="|href="#)([^"]+)"', renamed, tag.group()), html)
 
 
 def with_headings_from(html: str, top: int) -> str:

@@ -227,6 +227,10 @@ class _Writer:
         """Copy a file as it is."""
         shutil.copyfile(source, self._place(path, source.stat().st_size))
 
+    def has_id(self, path: str, key: str) -> bool:
+        """Whether a written page has a place of this id."""
+        return path.endswith(".html") and f' id="{key}"' in (self.folder / path).read_text(encoding="utf-8")
+
     def page(self, template: str, frame: Frame, content: object) -> None:
         """Render one page."""
         text = self.templates.get_template(template).render(frame=frame, page=content)
@@ -305,18 +309,18 @@ def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
 
 
 def _check_links(inputs: _Inputs, writer: _Writer) -> None:
-    """Pages that a conclusion points at must exist. Raises SeasonProblems."""
-    problems = [
-        Problem(
-            file=session.conclusion_path or session.id,
-            line=line,
-            what=f"the link to '{target}' leads nowhere on this site.",
-            remedy="Correct the address; it is relative to the session's page.",
-        )
-        for session, _ in inputs.sessions
-        for target, line in inputs.conclusions[session.id].links
-        if target not in writer.written
-    ]
+    """Places that a conclusion points at must exist. Raises SeasonProblems."""
+    problems = []
+    for session, _ in inputs.sessions:
+        for link in inputs.conclusions[session.id].links:
+            if link.path in writer.written and (not link.fragment or writer.has_id(link.path, link.fragment)):
+                continue
+            address = link.path + (f"#{link.fragment}" if link.fragment else "")
+            what = f"the link to '{address}' leads nowhere on this site."
+            remedy = "Correct the address; it is relative to the session's page."
+            problems.append(
+                Problem(file=session.conclusion_path or session.id, line=link.line, what=what, remedy=remedy)
+            )
     if problems:
         raise SeasonProblems(problems)
 

@@ -181,7 +181,14 @@ class Heating:
         self._time, self._power, self._motor_k = _grouped(time[rows], power, measured)
         self._rig = run.setup.rig
         self._plan = plan
-        self.fit = fit_first_order(self._time, self._motor_k - self.air_k, self._power)
+        rise = self._motor_k - self.air_k
+        self.fit = fit_first_order(self._time, rise, self._power)
+        self._misread: tuple[tuple[str, ThermalFit], ...] = ()
+        if self.fit.identifiable:
+            self._misread = tuple(
+                (source, fit_first_order(self._time, rise + shift, self._power))
+                for source, shift in self._thermometer_errors()
+            )
 
     def figures(self) -> dict[str, float]:
         """The fit's own numbers."""
@@ -220,8 +227,7 @@ class Heating:
             known = [abs(end - centre) for end in ends if end is not None and math.isfinite(end)]
             spread = math.hypot(spread, sum(known) / len(known) if known else 0.0)
         value = value + variable(0.0, spread, "thermal fit")
-        for source, shift in self._thermometer_errors():
-            moved = fit_first_order(self._time, self._motor_k - self.air_k + shift, self._power)
+        for source, moved in self._misread:
             end = figure(moved) if moved.identifiable else None
             if end is not None and math.isfinite(end):
                 value = value + (end - centre) * variable(0.0, 1.0, source, shared=True)

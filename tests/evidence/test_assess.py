@@ -79,6 +79,16 @@ def test_the_order_in_which_runs_are_handed_over_changes_nothing() -> None:
     assert straight.checks == turned.checks
 
 
+def test_the_answer_follows_the_declared_order_of_the_primary_responses() -> None:
+    runs = tuple(
+        make_run(r.treatment, r.order, *r.responses,
+                 response("thrust", 500.0 + r.order % 3 + 90.0 * (r.treatment == OTHER), at_speed(16000)))
+        for r in runs_of(VALUES)
+    )  # fmt: skip
+    assert "electrical power" in analysed(runs, primary=["electrical_power", "thrust"]).headline
+    assert "thrust" in analysed(runs, primary=["thrust", "electrical_power"]).headline
+
+
 def test_simulated_logs_are_said_in_the_answer() -> None:
     runs = runs_of(VALUES, simulated="SIMULATED DATA, not measured")
     found = analysed(runs)

@@ -257,6 +257,25 @@ def test_a_doubtful_channel_weakens_what_rests_on_it_in_those_runs() -> None:
     assert found([base])["data-channels"].outcome == "passed"
 
 
+@pytest.mark.parametrize(
+    ("channel", "weak"),
+    [
+        ("thrust_n", ("thrust", "thrust_per_power")),
+        ("voltage_v", ("electrical_power", "thrust_per_power")),
+        ("torque_nm", ("torque",)),
+        ("motor_temperature_k", ("motor_temperature_rise",)),
+        ("speed_rpm", ("electrical_power", "thrust", "thrust_per_power", "torque", "motor_temperature_rise")),
+        ("time_s", ("electrical_power", "thrust", "thrust_per_power", "torque", "motor_temperature_rise")),
+    ],
+)
+def test_what_rests_on_a_channel(channel: str, weak: tuple[str, ...]) -> None:
+    names = ("electrical_power", "thrust", "thrust_per_power", "torque", "motor_temperature_rise")
+    bad = Finding(kind="clipped", channel=channel, grade="doubtful", sentence="Clipped.")
+    run = make_run(BASE, 1, *(response(n, 9.0, at_speed(9000)) for n in names), findings=(bad,))
+    (check,) = [c for c in found([run]).values() if c.id.startswith("data-")]
+    assert check.weakens == weak
+
+
 def test_a_zero_drift_is_told_once() -> None:
     told = Finding(kind="zero drift", channel="thrust_n", grade="doubtful", sentence="The zero moved.")
     run = make_run(

@@ -339,6 +339,27 @@ def test_an_exploratory_direction_needs_its_adjusted_p() -> None:
     assert all(c.verdict == "more" for c in stand)
 
 
+def test_what_its_number_unsettles_needs_more_repeats_than_the_same_data_alone() -> None:
+    together = {c.response: c for c in many_responses(make_session(primary=["electrical_power"]))}
+    fallen = [
+        c for c in together.values() if c.repeats_to_settle and (c.interval[0] > 0.0 or c.interval[1] < 0.0)
+    ]
+    assert fallen
+    for contrast in fallen:
+        alone = {c.response: c for c in many_responses(make_session(primary=[contrast.response]))}
+        assert alone[contrast.response].verdict == "more"
+        # 5 % over the five exploratory contrasts, against 5 % for a primary one that was only just missed
+        assert contrast.repeats_to_settle is not None
+        assert contrast.repeats_to_settle > 6
+
+
+def test_more_repeats_are_asked_for_than_there_were() -> None:
+    # so unequal a scatter leaves Welch one degree of freedom; equal scatter, as planning assumes, would do with two
+    found = one({BASE: [100.0, 100.001], OTHER: [107.0, 109.0]})
+    assert found.verdict == "not settled"
+    assert found.repeats_to_settle == 3
+
+
 def test_levels_and_intervals_are_printed_unadjusted() -> None:
     alone = many_responses(make_session(primary=["electrical_power", "thrust"]))
     together = many_responses(make_session(primary=["electrical_power"]))

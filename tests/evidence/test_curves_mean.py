@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -56,6 +57,17 @@ def test_power_from_voltage_and_current_and_refused_runs_left_out() -> None:
     assert points[0].runs == 1
     assert points[4].power_w == pytest.approx(300.0)
     assert mean_curves([]) == ()
+
+
+def test_a_step_that_one_run_has_twice_counts_once() -> None:
+    once, twice = stairs(BASE, 1, 1.0), stairs(BASE, 2, 1.3)
+    repeated = tuple(
+        replace(s, means=(*s.means[:2], ("power_w", 480.0, 0.1))) for s in twice.steps if s.throttle == 1.0
+    )
+    points = mean_curves([once, replace(twice, steps=(*twice.steps, *repeated))])
+    (top,) = [p for p in points if p.throttle_percent == 100.0]
+    assert top.runs == 2
+    assert top.power_w == pytest.approx((300.0 + (390.0 + 480.0) / 2) / 2)
 
 
 def test_a_step_without_speed_or_power_gives_no_point_and_one_without_thrust_gives_none() -> None:

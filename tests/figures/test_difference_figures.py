@@ -11,7 +11,7 @@ from generator.evidence.records import Contrast
 from generator.figures.overview_chart import difference_overview
 from generator.figures.records import Figure
 from generator.figures.strips import difference_strip
-from tests.factories import LABELS, make_analysis, make_contrast, make_kinds
+from tests.factories import BASELINE, LABELS, make_analysis, make_contrast, make_kinds
 from tests.figures.chart_reading import assert_sound, axis_titles, layers, rows_of, texts, x_domain
 
 ANALYSIS = make_analysis()
@@ -142,6 +142,38 @@ def test_overview_draws_every_relative_difference_with_its_own_margin() -> None:
     assert (
         "Electrical power at 16\u202f000\u00a0rpm, 5S capped: +3.01\u00a0% (+2.32 to +3.70\u00a0%), more"
         in figure.states
+    )
+
+
+def test_overview_reads_out_the_primary_ones_of_many_and_counts_the_rest() -> None:
+    figure = difference_overview(ANALYSIS.contrasts, LABELS, KINDS)
+    assert figure is not None
+    # counted by hand in the factory's list of cases, without the two temperature rises
+    assert "Of 14: 2 more; 1 more, perhaps too little to matter; 3 less;" in figure.states
+    assert "5 no difference that matters; 2 not settled." in figure.states
+    assert "Rise time" not in figure.states
+    few = difference_overview(ANALYSIS.contrasts[:3], LABELS, KINDS)
+    assert few is not None
+    assert "Rise time at 16\u202f000\u00a0rpm: −19.8\u00a0%" in few.states
+
+
+def test_long_axis_titles_are_set_in_lines_on_a_phone() -> None:
+    long = {
+        **LABELS,
+        BASELINE: "the two-blade propeller",
+        "five-cell": "the three-blade propeller of the same pitch",
+    }
+    figure = difference_strip(make_contrast(), long, KINDS["electrical_power"])
+    assert figure.narrow is not None
+    (title,) = {
+        tuple(layer["encoding"]["x"]["title"])
+        for layer in layers(figure.narrow)
+        if isinstance(layer["encoding"]["x"].get("title"), list)
+    }
+    assert title == (
+        "Electrical power (W)",
+        "the three-blade propeller of the same",
+        "pitch minus the two-blade propeller",
     )
 
 

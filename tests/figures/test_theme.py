@@ -51,9 +51,13 @@ def test_labels_near_an_edge_turn_inwards(share: float, where: str) -> None:
     assert side(share, "same as 4S", 288) == where
 
 
-def test_long_labels_are_cut_after_two_lines() -> None:
-    lines = wrapped("five cells capped at eighty percent of full output")
-    assert lines == ["five cells", "capped at…"]
+def test_long_labels_are_cut_after_three_lines() -> None:
+    assert wrapped("five cells capped at eighty percent of full output") == [
+        "five cells",
+        "capped at eighty",
+        "percent of full…",
+    ]
+    assert wrapped("the three-blade propeller") == ["the three-blade", "propeller"]
     assert wrapped("4S") == ["4S"]
 
 

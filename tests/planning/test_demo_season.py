@@ -16,8 +16,15 @@ from generator.planning.rehearse import check_names, simulate_session, true_resp
 from generator.reduction.procedures import contracts
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_sessions"
-SESSIONS = ("cell-count-capped", "switching-frequency", "two-or-three-blades", "matched-motors", "worn-bearing",
-            "cold-pack", "pitch-sweep")  # fmt: skip
+SESSIONS = (
+    "pitch-sweep",
+    "cell-count-capped",
+    "switching-frequency",
+    "two-or-three-blades",
+    "matched-motors",
+    "worn-bearing",
+    "cold-pack",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

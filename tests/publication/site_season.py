@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -158,13 +158,13 @@ def make_season(
     repeats: int = 2,
     conclusion: str | None = CONCLUSION,
     small: bool = False,
-    runs_kept: int | None = None,
+    kept: Collection[int] | None = None,
     session: Mapping[str, Any] | None = None,
     season: Mapping[str, Any] | None = None,
 ) -> Given:
     """A season with one session (small) or three, and a log for every run.
 
-    runs_kept  keep only so many runs, so that a test that looks at other things is quick
+    kept       places in the order of the runs to keep, so that a test that looks at other things is quick
     session    changes to the first session's file
     season     changes to the season's file
     """
@@ -190,7 +190,7 @@ def make_season(
     made = []
     for analysis in analyses:
         runs = []
-        for run in analysis.runs[:runs_kept]:
+        for run in [run for run in analysis.runs if kept is None or run.order in kept]:
             content = f"# invented log of {analysis.session_id}/{run.run_id}\nt,n\n0,0\n".encode()
             file = folder / analysis.session_id / run.log
             file.parent.mkdir(parents=True, exist_ok=True)

@@ -141,7 +141,7 @@ def test_plateaus_of_steps_at_once_and_along_slopes():
             corners += [(4 * place, corners[-1][1]), (4 * place + max(slope_s, 0.001), level)]
         found = plateaus(T, course(*corners, (20, 0.8)), tolerance=0.0075, min_duration_s=2.0)
         assert [round(s.level, 3) for s in found] == [0.0, 0.2, 0.5, 0.8]
-        assert all(abs(s.lasts_s - 4.0) < 0.5 for s in found)
+        assert all(abs(s.lasts_s - 4.0) < 0.5 for s in found[:3])
         # the window at the end of a step must not reach into the slope to the next
         assert all(abs(found[n].stop_s - 4 * (n + 1)) < 0.03 for n in range(3))
 

@@ -28,14 +28,14 @@ BLOCKS = {
     "spin-up": {"from": "4000 rpm", "to": ["9000 rpm", "16000 rpm"], "cycles": 2, "dwell": "1 s"},
     "soak": {"speed": "16000 rpm", "on": "2 s", "off": "2 s", "cycles": 3},
     "staircase": {
-        "throttle": ["20 %", "40 %", "60 %", "80 %", "100 %"],
+        "throttle": ["30 %", "60 %", "80 %", "100 %"],
         "step": "1 s",
         "average": "0.5 s",
-        "compare_at": {"speed": ["10000 rpm"], "thrust": ["500 gf"], "throttle": ["50 %"]},
+        "compare_at": {"thrust": ["500 gf"], "throttle": ["60 %"]},
     },
 }
 NOISE = {"speed_rpm": 20.0, "thrust_n": 0.05, "current_a": 0.1, "voltage_v": 0.02, "torque_nm": 0.001}
-BENCH = Bench(rate_hz=40.0, noise=NOISE)
+BENCH = Bench(rate_hz=32.0, noise=NOISE)
 RIG = make_rig(
     {
         name: {"gain_uncertainty": "0.3 %", "resolution": 0.01, "offset_uncertainty": 0.01}
@@ -56,7 +56,7 @@ FRAMES = {
     "hold": hold_frame(BENCH, [(9000, 2.0), (16000, 2.0)]),
     "spin-up": spin_up_frame(BENCH, targets=(9000.0, 16000.0), cycles=2),
     "soak": soak_frame(BENCH, on_s=2.0, off_s=2.0, cycles=3, tau_s=8.0),
-    "staircase": staircase_frame(BENCH, steps=(0.2, 0.4, 0.6, 0.8, 1.0), step_s=1.0),
+    "staircase": staircase_frame(BENCH, steps=(0.3, 0.6, 0.8, 1.0), step_s=1.0),
 }
 
 
@@ -90,7 +90,7 @@ def test_a_whole_log_is_reduced(name):
     result = reduced(whole(name), name, BLOCKS[name], setup=make_setup(RIG))
     check(result)
     assert result.refused is None
-    assert result.sampling_hz == pytest.approx(40.0)
+    assert result.sampling_hz == pytest.approx(32.0)
     assert result.rows == len(FRAMES[name])
     assert len(result.zero_drift) == 3
     assert not [f.sentence for f in result.findings if f.grade == "refused"]
@@ -135,13 +135,14 @@ def test_tiny_logs_are_refused_in_a_sentence(name, rows):
 @pytest.mark.parametrize("name", list(FRAMES))
 def test_any_channel_may_be_empty_constant_or_missing(name):
     frame = whole(name)
+    setup = make_setup()  # without errors of the rig, which only cost time here
     for column in frame.columns.drop("time_s"):
         for made in (
             frame.assign(**{column: np.nan}),
             frame.assign(**{column: 0.0}),
             frame.drop(columns=column),
         ):
-            check(reduced(made, name, BLOCKS[name], setup=make_setup(RIG)))
+            check(reduced(made, name, BLOCKS[name], setup=setup))
 
 
 def test_a_log_with_time_and_speed_only():
@@ -163,7 +164,7 @@ FAULTS = st.lists(
 
 
 @pytest.mark.parametrize("name", list(FRAMES))
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
 @given(faults=FAULTS)
 def test_no_fault_of_a_log_raises(name, faults):
     frame = whole(name)

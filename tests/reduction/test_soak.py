@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from generator.reduction import soak
 from tests.reduction.synthetic import (
     AIR_K,
     Bench,
@@ -22,8 +23,8 @@ from tests.reduction.synthetic import (
 
 PLAN = {"speed": "16000 rpm", "on": "4 s", "off": "4 s", "cycles": 10}
 TAU, RISE = 30.0, 80.0
-CLEAN = Bench(rate_hz=50.0)
-NOISY = Bench(rate_hz=50.0, noise={"motor_temperature_k": 0.2, "speed_rpm": 50.0})
+CLEAN = Bench(rate_hz=25.0)
+NOISY = Bench(rate_hz=25.0, noise={"motor_temperature_k": 0.2, "speed_rpm": 50.0})
 
 
 def pulsed_peak(on_s=4.0, off_s=4.0):
@@ -65,11 +66,15 @@ def test_errors_are_as_large_as_stated():
         assert 0.55 < np.sqrt(np.mean(np.square(z))) < 1.5, name
 
 
-def test_a_fast_log_is_grouped_and_gives_the_same():
-    setup = make_setup(limit=f"{AIR_K + 0.8 * pulsed_peak():.3f} K")
-    slow, fast = (outcome(soak_frame(Bench(rate_hz=rate)), "soak", PLAN, setup) for rate in (50.0, 400.0))
-    for name in ("time_constant", "settled_rise", "minutes_to_limit"):
-        assert find(fast, name).value == pytest.approx(find(slow, name).value, rel=5e-3)
+@pytest.mark.parametrize(("rows", "within"), [(4000, 2e-3), (300, 0.01)])
+def test_a_fast_log_is_grouped_and_gives_the_same(monkeypatch, rows, within):
+    monkeypatch.setattr(soak, "FIT_ROWS", rows)  # 300: groups of 0.28 s, on and off edges fall inside them
+    limit = make_setup(limit=f"{AIR_K + 0.8 * pulsed_peak():.3f} K")
+    result = outcome(soak_frame(Bench(rate_hz=100.0)), "soak", PLAN, limit)
+    for name, truth in (("time_constant", TAU), ("settled_rise", pulsed_peak())):
+        assert find(result, name).value == pytest.approx(truth, rel=within)
+    slow = find(outcome(soak_frame(CLEAN), "soak", PLAN, limit), "minutes_to_limit").value
+    assert find(result, "minutes_to_limit").value == pytest.approx(slow, rel=3 * within)
 
 
 def test_a_warm_start_is_fitted_and_not_taken_for_heating():
