@@ -49,8 +49,9 @@ def contrasts(
     kinds      response name -> kind
 
     Primary responses are judged by their own 95 % interval. All others are exploratory: their p-values are
-    adjusted together after Holm, and a direction is given only where the adjusted value is below 5 %; the
-    printed interval stays the plain 95 % one. A relative margin is taken of the baseline's mean, as measured.
+    adjusted together after Holm, single runs among them, and a direction is given only where the adjusted value
+    is below 5 %; the printed interval stays the plain 95 % one. A relative margin is taken of the baseline's
+    mean, as measured.
     A contrast whose runs agree to the last digit, with nothing to say how well a run is known, is left out;
     `uncomputable` names it.
     """

@@ -19,6 +19,7 @@ from generator.evidence.check_input import (
 from generator.evidence.records import Check
 from generator.evidence.wording import counted, percent, plain
 from generator.intake.parts import Supply
+from generator.intake.rig import CHANNEL_KINDS
 from generator.reduction.records import Finding, RunReduction
 
 N_PER_GF = 9.80665e-3  # standard gravity, 3rd CGPM (1901)
@@ -337,9 +338,9 @@ def sampling(given: CheckInput) -> tuple[Check, ...]:
 
 
 def _channel_words(channel: str) -> str:
-    if not channel or channel == "time_s":
-        return "time"
-    return channel.rsplit("_", 1)[0].replace("_", " ") if "_" in channel else channel
+    """A house column in words: `motor_temperature_k` is the motor temperature; no column is the time."""
+    names = {column: name.replace("_", " ") for name, (_, column) in CHANNEL_KINDS.items()}
+    return names.get(channel, channel.replace("_", " ")) if channel else "time"
 
 
 def _treatments(runs: Sequence[RunReduction]) -> tuple[str, ...]:

@@ -99,7 +99,7 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
         for x, y in CURVES
         if analysis.curves
     ]
-    drawn.append(_cycles(analysis.runs, labels, analysis, session.file.baseline))
+    drawn.append(_cycles(analysis.runs, labels, analysis, session.file.baseline, of="all"))
     return SessionFigures(
         strips=strips,
         overviews={name: figure for name, figure in overviews.items() if figure is not None},
@@ -110,12 +110,14 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
 
 
 def _cycles(
-    runs: Sequence[RunReduction], labels: Labels, analysis: SessionAnalysis, baseline: str
+    runs: Sequence[RunReduction], labels: Labels, analysis: SessionAnalysis, baseline: str, *, of: str
 ) -> Figure | None:
-    """The first response these runs give cycle by cycle, or None."""
+    """The first response these runs give cycle by cycle, or None. of: what the figure is of, to begin its name."""
     responses = [response for run in runs for response in run.responses if response.per_cycle]
     kind = analysis.kinds.get(responses[0].response) if responses else None
-    return None if kind is None else spin_up_cycles(runs, labels, kind, baseline=baseline)
+    if kind is None:
+        return None
+    return spin_up_cycles(runs, labels, kind, baseline=baseline, name=f"{of}-{kind.name}-cycles")
 
 
 def _run_figures(
@@ -133,7 +135,7 @@ def _run_figures(
                 limit_label="stated limit of the motor",
             )
         )
-    figures.append(_cycles([run], labels_of(session), analysis, session.file.baseline))
+    figures.append(_cycles([run], labels_of(session), analysis, session.file.baseline, of=run.run_id))
     return _present(figures)
 
 

@@ -264,6 +264,7 @@ def test_a_doubtful_channel_weakens_what_rests_on_it_in_those_runs() -> None:
         ("voltage_v", ("electrical_power", "thrust_per_power")),
         ("torque_nm", ("torque",)),
         ("motor_temperature_k", ("motor_temperature_rise",)),
+        ("vibration_m_s2", ()),
         ("speed_rpm", ("electrical_power", "thrust", "thrust_per_power", "torque", "motor_temperature_rise")),
         ("time_s", ("electrical_power", "thrust", "thrust_per_power", "torque", "motor_temperature_rise")),
     ],
@@ -274,6 +275,9 @@ def test_what_rests_on_a_channel(channel: str, weak: tuple[str, ...]) -> None:
     run = make_run(BASE, 1, *(response(n, 9.0, at_speed(9000)) for n in names), findings=(bad,))
     (check,) = [c for c in found([run]).values() if c.id.startswith("data-")]
     assert check.weakens == weak
+    assert not check.title.endswith((" m s2", " k", " rpm", " v", " n", " nm")), (
+        "a title names the channel, not its unit"
+    )
 
 
 def test_a_zero_drift_is_told_once() -> None:

@@ -31,7 +31,7 @@ BLOCKS = {
         "throttle": ["30 %", "60 %", "80 %", "100 %"],
         "step": "1 s",
         "average": "0.5 s",
-        "compare_at": {"thrust": ["500 gf"], "throttle": ["60 %"]},
+        "compare_at": {"thrust": ["500 gf"]},
     },
 }
 NOISE = {"speed_rpm": 20.0, "thrust_n": 0.05, "current_a": 0.1, "voltage_v": 0.02, "torque_nm": 0.001}
