@@ -38,7 +38,10 @@ def swapped_rows(lines: list[str]) -> list[str]:
 BREAKAGES: dict[str, tuple[Callable[[Path], None], str]] = {
     "unknown key in season": (edit("season.yaml", "about:", "abuot:"), "abuot: no such key"),
     "bare number": (edit("season.yaml", "900 g", "900"), "900 has no unit"),
-    "unknown pack": (edit("season.yaml", "motors: 6, pack: pond-4s", "motors: 6, pack: pond-9s"), "'pond-9s' is not a pack"),
+    "unknown pack": (
+        edit("season.yaml", "motors: 6, pack: pond-4s", "motors: 6, pack: pond-9s"),
+        "'pond-9s' is not a pack",
+    ),
     "unit of another dimension": (
         edit("rigs/stand.yaml", "column: f, unit: gf", "column: f, unit: A"),
         "not a unit of force",

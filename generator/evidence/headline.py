@@ -77,7 +77,7 @@ def _others(first: Contrast, others: Sequence[Contrast]) -> str:
         parts.append(_tally(first.verdict, near, "condition"))
     if far:
         # their verdicts are about something else; a count of "more" and "less" would only confuse
-        parts.append(f"{counted(len(far), 'other primary comparison')} made")
+        parts.append(f"see also {counted(len(far), 'other primary comparison')}")
     return "".join(f"; {part}" for part in parts)
 
 

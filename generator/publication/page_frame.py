@@ -9,10 +9,7 @@ from generator.intake.session import Season
 from generator.publication import navigation
 from generator.publication.navigation import Link, link
 
-SIMULATED = (
-    "Simulated data: the logs behind this page were made by a rehearsal, not measured. "
-    "Nothing on it says anything about real parts."
-)
+SIMULATED = "Simulated data: the logs behind this page were made by a rehearsal, not measured."
 SOME_SIMULATED = (
     "Some sessions rest on simulated data, made by a rehearsal, not measured. Each of them says so."
 )

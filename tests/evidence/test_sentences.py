@@ -232,7 +232,7 @@ def test_headline_takes_the_largest_settled_share_and_tells_of_the_others() -> N
         == f"{FIRST}; the 3 other conditions agree."
     )
     assert answer(power(), power(treatment="six", verdict=LESS, relative=-0.01)) == (
-        f"{FIRST}; 1 other primary comparison made."
+        f"{FIRST}; see also 1 other primary comparison."
     )
 
 
