@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -108,7 +109,7 @@ def _print_problems(problems: Sequence[Problem]) -> None:
 def _build(season: Path, out: Path) -> int:
     from generator import pipeline
 
-    report = pipeline.build(season, out)
+    report = pipeline.build(season, out, workers=os.cpu_count() or 1)
     print(report.summary())
     return DONE
 

@@ -156,8 +156,12 @@ def analyse(folder: Path) -> Iterator[dict[str, Any]]:
     yield from analyse_season(folder).documents.values()
 
 
-def build(folder: Path, out: Path) -> SiteReport:
-    """Analyse a season and write its site to `out`."""
+def build(folder: Path, out: Path, *, workers: int = 1) -> SiteReport:
+    """Analyse a season and write its site to `out`.
+
+    workers  processes that draw charts; above one only from a program that keeps its work under
+             `if __name__ == "__main__"`, since each process starts afresh
+    """
     analysed = analyse_season(folder)
     # the chart engine is slow to load and not needed to say what is wrong
     from generator.publication.site import write_site
@@ -177,4 +181,5 @@ def build(folder: Path, out: Path) -> SiteReport:
         log_files=logs,
         layout_folders=folders("layouts", folder),
         content_folders=folders("content", folder),
+        workers=workers,
     )
