@@ -111,6 +111,7 @@ def _build(season: Path, out: Path) -> int:
 
     report = pipeline.build(season, out, workers=os.cpu_count() or 1)
     print(report.summary())
+    print(f"To see it, open {out / 'index.html'} in a browser; it needs no server.")
     return DONE
 
 

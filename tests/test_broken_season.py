@@ -177,3 +177,20 @@ def test_check_says_the_same_and_writes_nothing(
 def test_a_sound_season_passes_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["check", str(write_season(tmp_path / "season"))]) == cli.DONE
     assert "Traceback" not in capsys.readouterr().err
+
+
+def test_build_says_how_to_see_the_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    season = write_season(tmp_path / "season")
+    assert cli.main(["build", str(season), "--out", str(tmp_path / "site")]) == cli.DONE
+    printed = capsys.readouterr().out
+    assert str(tmp_path / "site" / "index.html") in printed
+    assert (tmp_path / "site" / "index.html").is_file()
+
+
+def test_a_folder_of_somebody_else_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    season = write_season(tmp_path / "season")
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("years of work\n", encoding="utf-8")
+    assert cli.main(["build", str(season), "--out", str(tmp_path / "mine")]) == cli.NOT_WRITTEN
+    assert [file.name for file in (tmp_path / "mine").iterdir()] == ["thesis.txt"]
+    assert "thesis" not in capsys.readouterr().out

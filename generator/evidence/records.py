@@ -140,21 +140,6 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CautionText:
-    """A caution as written in content/cautions/ID.md; sentences may hold {named} places for facts."""
-
-    id: str
-    signal: SignalWord
-    title: str
-    hazard: str
-    consequence: str
-    avoidance: str
-    threshold: str
-    source: str
-    always_on: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
     """A caution raised for a session, with its facts filled in."""
 

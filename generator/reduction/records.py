@@ -99,7 +99,8 @@ class Window:
 class Component:
     """One input's share of a response's uncertainty: signed standard uncertainty in the response's unit.
 
-    source  "scatter", "zero drift", "setpoint miss", "resolution", "sampling", "hysteresis", or
+    source  "scatter", "zero drift", "setpoint miss", "resolution", "sampling", "hysteresis",
+            "thermal fit", "state levels", "speed noise", "speed lag", or
             "<channel> gain" / "<channel> offset", "wiring resistance", "air density"
     shared  True: the same unknown error sits in every run made on this rig in this session (adds signed,
             so it cancels in contrasts); False: independent from run to run
