@@ -147,7 +147,7 @@ def rehearse(folder: Path, *, seed: int | None, force: bool) -> Iterator[str]:
     for path in report.written:
         yield f"{path}: simulated"
     for assumed in report.assumed:
-        yield f"assumed for the rehearsal: {assumed}"
+        yield assumed
     yield f"{len(report.written)} logs, seed {report.seed}. Every one says that it is simulated."
 
 

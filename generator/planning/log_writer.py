@@ -64,7 +64,7 @@ def log_bytes(
     if name.endswith(".gz"):
         return gzip.compress(plain, compresslevel=9, mtime=0)
     if name.endswith(".zst"):
-        return zstandard.ZstdCompressor(level=19).compress(plain)
+        return zstandard.ZstdCompressor(level=19, write_checksum=True).compress(plain)
     return plain
 
 
