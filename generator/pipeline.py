@@ -146,8 +146,7 @@ def rehearse(folder: Path, *, seed: int | None, force: bool) -> Iterator[str]:
     report = rehearse_session(season, folder.name, seed=seed, force=force)
     for path in report.written:
         yield f"{path}: simulated"
-    for assumed in report.assumed:
-        yield assumed
+    yield from report.assumed
     yield f"{len(report.written)} logs, seed {report.seed}. Every one says that it is simulated."
 
 
