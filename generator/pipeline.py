@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from generator.publication.site import SiteReport
 
 
+# Each run gives about two charts; below about eighty, starting processes costs more than it saves.
+RUNS_WORTH_WORKERS = 40
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Analysed:
     """A season with the analysis of each of its sessions, in the order of the season."""
@@ -158,8 +162,8 @@ def analyse(folder: Path) -> Iterator[dict[str, Any]]:
 def build(folder: Path, out: Path, *, workers: int = 1) -> SiteReport:
     """Analyse a season and write its site to `out`.
 
-    workers  processes that draw charts; above one only from a program that keeps its work under
-             `if __name__ == "__main__"`, since each process starts afresh
+    workers  processes that draw the charts of a season of many runs; above one only from a program that
+             keeps its work under `if __name__ == "__main__"`, since each process starts afresh
     """
     analysed = analyse_season(folder)
     # the chart engine is slow to load and not needed to say what is wrong
@@ -180,5 +184,5 @@ def build(folder: Path, out: Path, *, workers: int = 1) -> SiteReport:
         log_files=logs,
         layout_folders=folders("layouts", folder),
         content_folders=folders("content", folder),
-        workers=workers,
+        workers=workers if len(logs) >= RUNS_WORTH_WORKERS else 1,
     )
