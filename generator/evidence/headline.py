@@ -74,29 +74,28 @@ def _others(first: Contrast, others: Sequence[Contrast]) -> str:
             for c in near
         ]
     elif near:
-        parts.append(_tally(first.verdict, near, "condition"))
+        parts.append(_tally(first.verdict, near))
     if far:
         # their verdicts are about something else; a count of "more" and "less" would only confuse
         parts.append(f"see also {counted(len(far), 'other primary comparison')}")
     return "".join(f"; {part}" for part in parts)
 
 
-def _tally(agreed: Verdict | None, others: Sequence[Contrast], noun: str) -> str:
+def _tally(agreed: Verdict, others: Sequence[Contrast]) -> str:
     """Verdicts counted: `of 3 other conditions 2 agree and 1 is not settled`, `the 3 other conditions agree`.
 
-    agreed  verdict that counts as agreeing; None where the others are about something else
+    agreed  verdict that counts as agreeing
+    others  more than `NAMED_CONDITIONS` of them, so the plural is right
     """
     counts: Counter[Verdict] = Counter(c.verdict for c in others)
     ordered = sorted(counts, key=lambda verdict: (verdict != agreed, -counts[verdict]))
     if len(ordered) == 1:
-        total = "" if len(others) == 1 else f"{len(others)} "
-        plural = "" if len(others) == 1 else "s"
-        return f"the {total}other {noun}{plural} {_says(ordered[0], len(others), agreed)}"
+        return f"the {len(others)} other conditions {_says(ordered[0], len(others), agreed)}"
     words = [f"{counts[verdict]} {_says(verdict, counts[verdict], agreed)}" for verdict in ordered]
-    return f"of {counted(len(others), f'other {noun}')} {listed(words)}"
+    return f"of {counted(len(others), 'other condition')} {listed(words)}"
 
 
-def _says(verdict: Verdict, count: int, agreed: Verdict | None) -> str:
+def _says(verdict: Verdict, count: int, agreed: Verdict) -> str:
     one = count == 1
     if verdict == agreed:
         return "agrees" if one else "agree"

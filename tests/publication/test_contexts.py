@@ -36,7 +36,7 @@ PAGES = {
     "text.html": TextPage,
 }
 # Sections of the shared pieces that are handed the whole page.
-HANDED = {"cautions_section", "checks", "how_found", "data"}
+HANDED = {"cautions_section", "checks", "how_found", "data", "rests_on"}
 
 
 def fields(context: type) -> set[str]:
