@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from generator import __version__
+from generator.evidence.aircraft import hover_thrusts_n
 from generator.evidence.assess import assess
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.results_document import results_document
@@ -54,6 +55,7 @@ def folders(name: str, season_folder: Path) -> tuple[Path, ...]:
 def reduce_session(season: Season, session: Session, problems: list[Problem]) -> tuple[RunReduction, ...]:
     """Every run of a session, reduced; unreadable logs go to `problems`."""
     runs: list[RunReduction] = []
+    air, hover = air_state(session.file.air), hover_thrusts_n(session, season)
     for order, run in enumerate(session.file.runs, start=1):
         treatment = session.file.treatments[run.treatment]
         setup = Setup(
@@ -63,7 +65,9 @@ def reduce_session(season: Season, session: Session, problems: list[Problem]) ->
             propeller=season.propeller(treatment),
             source=season.source(treatment),
             rig=session.rig,
-            air=air_state(session.file.air),
+            air=air,
+            date=session.file.date,
+            hover_thrusts_n=hover,
         )
         try:
             log = read_log(

@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from generator.evidence.aircraft import in_the_air
 from generator.evidence.cautions import cautions
 from generator.evidence.checks import checks, weakened
 from generator.evidence.claims import claims
+from generator.evidence.constants import effective_constants
 from generator.evidence.contrasts import contrasts, uncomputable
+from generator.evidence.curve_contrasts import curve_contrasts
 from generator.evidence.curves_mean import mean_curves
 from generator.evidence.data_checks import LEFT_OUT
+from generator.evidence.energy import energy_balances, heat_differences
 from generator.evidence.headline import headline
 from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
 from generator.evidence.summaries import several_procedures, summarise
@@ -52,6 +56,7 @@ def assess(
     compared = weakened(contrasts(summaries, told, session, kinds), found_checks)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     simulated = any(run.simulated is not None for run in told)
+    flights, flight_differences = in_the_air(told, session, season)
     answer = headline(compared, kinds, labels, session.file.primary)
     return SessionAnalysis(
         session_id=session.id,
@@ -65,6 +70,12 @@ def assess(
         curves=mean_curves(told),
         headline=f"Simulated data: {answer}" if simulated else answer,
         simulated=simulated,
+        curve_contrasts=curve_contrasts(told, session, kinds),
+        energy=energy_balances(told, session, season),
+        heat=heat_differences(compared, session, season),
+        constants=effective_constants(told, session, season),
+        in_the_air=flights,
+        in_the_air_differences=flight_differences,
         notes=_notes(session, told, summaries, compared, kinds, labels),
     )
 

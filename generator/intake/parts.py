@@ -114,6 +114,14 @@ class Controller(Part):
     )
 
 
+class Coefficients(Record):
+    """Static coefficients of a propeller at one speed: T = CT ρ n² D⁴, P = CP ρ n³ D⁵, n in turns a second."""
+
+    speed_rpm: Speed = key("speed", "Speed they hold at.", gt=0)
+    thrust: Annotated[float, Field(gt=0, le=1, description="CT.")] | None = None
+    power: Annotated[float, Field(gt=0, le=1, description="CP.")] | None = None
+
+
 class Propeller(Part):
     """A propeller."""
 
@@ -124,6 +132,13 @@ class Propeller(Part):
     mass_kg: Mass | None = key("mass", "Mass.", default=None, gt=0)
     speed_limit_rpm: Speed | None = key("speed_limit", "Highest speed the maker states.", default=None, gt=0)
     inertia_kg_m2: Inertia | None = key("inertia", "Moment of inertia about the shaft.", default=None, gt=0)
+    coefficients: Annotated[tuple[Coefficients, ...], Field(max_length=100)] = Field(
+        (), description="Static coefficients, measured elsewhere or stated by the maker."
+    )
+    coefficients_uncertainty: Ratio | None = key(
+        "coefficients_uncertainty", "Their standard uncertainty, such as `3 %`.", default=None, ge=0
+    )
+    coefficients_source: Text | None = Field(None, description="Where the coefficients come from.")
 
 
 class Pack(Part):

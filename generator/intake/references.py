@@ -94,10 +94,41 @@ def check_session(
     if season is not None:
         for index, craft in enumerate(read.aircraft):
             report.known(("aircraft", index), craft, list(season.aircraft), "an aircraft of season.yaml")
+    _check_pairs(report, read)
     rig = rigs.get(read.rig)
     if rig is not None:
         _check_channels(report, read, rig, contracts, plans)
     _check_runs(report, read, folder, plans, contracts, logs_needed)
+
+
+def _check_pairs(report: _Reporter, read: SessionFile) -> None:
+    """Pairs name two treatments that are compared, each pair once; the check standard is not the baseline."""
+    standard = read.check_standard
+    if standard is not None:
+        known = report.known(("check_standard",), standard, list(read.treatments), "a treatment")
+        if known and standard == read.baseline:
+            report(("check_standard",), "is the baseline.", "Give the check standard a treatment of its own.")
+    compared = [name for name in read.treatments if name != standard]
+    seen: set[tuple[str, str]] = set()
+    for index, pair in enumerate(read.pairs):
+        sides = (("treatment", pair.treatment), ("against", pair.against))
+        # a list, so that both sides are told
+        known = [
+            report.known(("pairs", index, field), side, compared, "a treatment") for field, side in sides
+        ]
+        if not all(known):
+            continue
+        if pair.treatment == pair.against:
+            report(("pairs", index), "names one treatment twice.", "Name two different treatments.")
+        elif read.baseline in (pair.treatment, pair.against):
+            report(
+                ("pairs", index),
+                f"holds the baseline '{read.baseline}'.",
+                "Every treatment is compared with the baseline already; leave this pair out.",
+            )
+        elif (pair.treatment, pair.against) in seen or (pair.against, pair.treatment) in seen:
+            report(("pairs", index), "is asked for twice.", "Leave one of them out.")
+        seen.add((pair.treatment, pair.against))
 
 
 def _check_treatments(report: _Reporter, read: SessionFile, parts: PartsRead) -> None:
@@ -122,6 +153,9 @@ def _check_treatments(report: _Reporter, read: SessionFile, parts: PartsRead) ->
                 report.known(
                     ("treatments", name, field), getattr(treatment, field), fitting, f"a {field} of parts/"
                 )
+        if treatment.pack is not None:
+            packs = [key for key, found in parts.items() if found is None or found.kind == "pack"]
+            report.known(("treatments", name, "pack"), treatment.pack, packs, "a pack of parts/")
         source = parts.get(treatment.supply)
         if (
             source is not None

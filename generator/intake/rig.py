@@ -35,6 +35,10 @@ class Channel(Record):
     gain_uncertainty: Ratio = key(
         "gain_uncertainty", "Standard uncertainty of the gain, such as `0.5 %`.", default=0.0, ge=0
     )
+    gain_drift: Ratio = key(
+        "gain_drift", "Largest drift of the gain in a year, such as `0.3 %`; counts from `calibrated`.",
+        default=0.0, ge=0,
+    )  # fmt: skip
     offset_uncertainty: Any = Field(
         None, description="Standard uncertainty of the offset that the rest zero does not remove."
     )

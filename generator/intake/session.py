@@ -57,7 +57,17 @@ class Treatment(Record):
     output_cap: Ratio = key(
         "output_cap", "Highest output the controller is allowed, such as `80 %`.", default=1.0, gt=0, le=1
     )
+    pack: Id | None = Field(
+        None, description="Pack this set-up would fly with, where `supply` is a bench supply."
+    )
     about: Text | None = None
+
+
+class Pair(Record):
+    """Two treatments to be compared besides each against the baseline."""
+
+    treatment: Id
+    against: Id
 
 
 class Run(Record):
@@ -121,6 +131,13 @@ class SessionFile(Record):
     )
     procedures: Any
     runs: tuple[Run, ...] = ()
+    pairs: tuple[Pair, ...] = Field(
+        (), description="Pairs of treatments compared besides each against the baseline."
+    )
+    check_standard: Id | None = Field(
+        None,
+        description="The treatment that is the rig's check standard: it is not compared, it watches the rig.",
+    )
     claims: tuple[Claim, ...] = ()
     aircraft: tuple[Id, ...] = ()
     cautions: tuple[StatedCaution, ...] = ()

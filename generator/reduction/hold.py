@@ -13,7 +13,9 @@ from pydantic import Field
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
+from generator.reduction.constants import fitted_constants
 from generator.reduction.levels import last_steady, nearest_plateau
+from generator.reduction.losses import losses
 from generator.reduction.measured import (
     GF_PER_N,
     Number,
@@ -24,6 +26,7 @@ from generator.reduction.measured import (
     nominal,
     variable,
 )
+from generator.reduction.readings import hover_readings
 from generator.reduction.records import (
     At,
     Finding,
@@ -34,6 +37,7 @@ from generator.reduction.records import (
     RunResponse,
     Window,
 )
+from generator.reduction.steady import SteadyPoint
 
 # How far the true exponent of a set-up may lie from 2 (thrust) or 3 (power). Measured exponents of small
 # propellers scatter by this much; common practice, no source. It weighs only with the size of the miss.
@@ -72,6 +76,7 @@ def reduce_hold(run: PreparedRun) -> Outcome:
     responses: list[RunResponse] = []
     windows: list[Window] = []
     findings: list[Finding] = []
+    held: list[SteadyPoint] = []
     targets = tuple(dict.fromkeys(plan.speed_rpm))
     for target in targets:
         # a hold at a neighbouring speed is not a miss of this one
@@ -87,9 +92,10 @@ def reduce_hold(run: PreparedRun) -> Outcome:
             kind="averaged", label=f"{target:.0f} rpm", start_s=steady.start_s, stop_s=steady.stop_s
         )
         windows.append(window)
-        rows = (time >= window.start_s) & (time <= window.stop_s)
-        means = StretchMeans(run, errors, rows)
         at: At = (("speed_rpm", float(target)),)
+        point = SteadyPoint(run, errors, window, at=at)
+        means = point.means
+        held.append(point)
         if means.electrical() and not nominal(means.power()) > 0.0:
             findings.append(_no_power(nominal(means.power()), target))
         for kind, value in hold_responses(run, means, target):
@@ -98,7 +104,14 @@ def reduce_hold(run: PreparedRun) -> Outcome:
                 responses.append(
                     RunResponse(response=kind.name, at=at, value=centre, components=parts, window=window)
                 )
-    return Outcome(responses=tuple(responses), windows=tuple(windows), findings=tuple(findings))
+    return Outcome(
+        responses=tuple(responses),
+        losses=losses(run, held),
+        constants=fitted_constants(run, held),
+        readings=hover_readings(run, held),
+        windows=tuple(windows),
+        findings=tuple(findings),
+    )
 
 
 def _not_held(

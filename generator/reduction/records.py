@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -44,18 +45,23 @@ class ResponseKind:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirState:
-    """Air of a session. density_u_kg_m3 is a standard uncertainty."""
+    """Air of a session; temperature_u_k and density_u_kg_m3 are standard uncertainties."""
 
     temperature_k: float
     pressure_pa: float
     humidity: float
     density_kg_m3: float
     density_u_kg_m3: float
+    temperature_u_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """What one run was made with."""
+    """What one run was made with.
+
+    date             of the session: the age of a calibration counts to it
+    hover_thrusts_n  thrusts a motor gives in the hover of the session's aircraft: curves are read there too
+    """
 
     treatment: Treatment
     motor: Motor
@@ -64,6 +70,8 @@ class Setup:
     source: Pack | Supply
     rig: Rig
     air: AirState
+    date: datetime.date | None = None
+    hover_thrusts_n: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +109,8 @@ class Component:
 
     source  "scatter", "zero drift", "setpoint miss", "resolution", "sampling", "hysteresis",
             "thermal fit", "state levels", "speed noise", "speed lag", or
-            "<channel> gain" / "<channel> offset", "wiring resistance", "air density"
+            "<channel> gain" / "<channel> offset" / "<channel> calibration age", "wiring resistance",
+            "air density", "air temperature"
     shared  True: the same unknown error sits in every run made on this rig in this session (adds signed,
             so it cancels in contrasts); False: independent from run to run
     """
@@ -160,9 +169,18 @@ class PreparedRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a procedure makes of a prepared run."""
+    """What a procedure makes of a prepared run.
+
+    responses  what is compared
+    losses     where the electrical power went, part by part (`reduction.losses`)
+    constants  of motor and propeller, fitted from this run (`reduction.constants`)
+    readings   of the run's curves at preferred numbers and at the hover thrusts (`reduction.readings`)
+    """
 
     responses: tuple[RunResponse, ...] = ()
+    losses: tuple[RunResponse, ...] = ()
+    constants: tuple[RunResponse, ...] = ()
+    readings: tuple[RunResponse, ...] = ()
     windows: tuple[Window, ...] = ()
     steps: tuple[StepRow, ...] = ()
     fits: tuple[tuple[str, float], ...] = ()  # named figures of a fit, house units, for charts and checks
@@ -172,7 +190,10 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunReduction:
-    """One run, reduced. `refused` says why nothing of it is used, else None."""
+    """One run, reduced. `refused` says why nothing of it is used, else None.
+
+    responses are compared for verdicts; losses, constants and readings (see Outcome) are not.
+    """
 
     run_id: str
     log: str
@@ -187,6 +208,9 @@ class RunReduction:
     simulated: str | None
     refused: str | None
     responses: tuple[RunResponse, ...] = ()
+    losses: tuple[RunResponse, ...] = ()
+    constants: tuple[RunResponse, ...] = ()
+    readings: tuple[RunResponse, ...] = ()
     windows: tuple[Window, ...] = ()
     steps: tuple[StepRow, ...] = ()
     fits: tuple[tuple[str, float], ...] = ()

@@ -36,6 +36,7 @@ def air_state(air: Air) -> AirState:
         pressure_pa=air.pressure_pa,
         humidity=air.humidity,
         density_kg_m3=density,
+        temperature_u_k=air.temperature_uncertainty_k,
         density_u_kg_m3=air_density_uncertainty(
             air.temperature_k,
             air.pressure_pa,
@@ -84,6 +85,9 @@ def reduce_run(
         simulated=log.simulated,
         refused=refused,
         responses=outcome.responses if refused is None else (),
+        losses=outcome.losses if refused is None else (),
+        constants=outcome.constants if refused is None else (),
+        readings=outcome.readings if refused is None else (),
         windows=(*prepared.rests, *outcome.windows),
         steps=outcome.steps,
         fits=outcome.fits,

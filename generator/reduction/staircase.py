@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from typing import Annotated, Literal, Self
+from typing import Annotated, Self
 
 import numpy as np
 import uncertainties
@@ -15,18 +15,18 @@ from pydantic import Field, model_validator
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Force, Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
+from generator.reduction.constants import fitted_constants
 from generator.reduction.curves import FEWEST_POINTS, interpolate, interpolate_power_law, make_curve
 from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus
 from generator.reduction.measured import (
     GF_PER_N,
     Number,
     RigErrors,
-    StretchMeans,
     components,
-    mean_and_error,
     nominal,
     variable,
 )
+from generator.reduction.readings import hover_readings, preferred_readings
 from generator.reduction.records import (
     At,
     Finding,
@@ -35,22 +35,14 @@ from generator.reduction.records import (
     Procedure,
     ResponseKind,
     RunResponse,
-    StepRow,
     Window,
 )
+from generator.reduction.steady import SteadyPoint, Way
 
 Array = NDArray[np.float64]
-Direction = Literal["up", "down"]
 # Throttle steps are told apart from each other within this, absolute. Our own choice, no source.
 THROTTLE_TOLERANCE = 0.015
-# A throttle that reads within this of the planned step counts as the planned one: half a step of an 8-bit
-# scale is 0.2 %. Our own choice, no source.
-AS_PLANNED = 0.0025
 SHORTEST_STEP = 0.6  # share of the planned step time; our own choice, no source
-KEPT = ("speed_rpm", "thrust_n", "torque_nm", "power_w", "voltage_v", "current_a",
-        "motor_temperature_k", "controller_temperature_k", "sound_level_db")  # fmt: skip
-
-
 LOGARITHMIC = ("sound_level_db",)
 CLEAR_OF_ZERO = 3.0  # times its standard uncertainty a value must be to stand on a power law; our own choice
 SAME_X = 0.003  # steps whose speed or thrust differs by less are one point; our own choice, no source
@@ -87,50 +79,6 @@ class StaircasePlan(Record):
         return self
 
 
-class StepMeans:
-    """One step with its means; those with the rig's errors on them feed the curves."""
-
-    def __init__(
-        self, run: PreparedRun, errors: RigErrors, direction: Direction, throttle: float, window: Window
-    ) -> None:
-        time = run.frame["time_s"].to_numpy(dtype=np.float64)
-        self.means = StretchMeans(run, errors, (time >= window.start_s) & (time <= window.stop_s))
-        self.direction: Direction = direction
-        self.throttle = throttle
-        self.window = window
-        self._measured: dict[str, Number] = {}
-
-    def measured(self, column: str) -> Number:
-        """Mean of a column with scatter and the rig's errors; NaN where it was not measured.
-
-        Asked for twice it is the same variable: a power and a thrust read at one speed share its errors.
-        """
-        if column == "throttle":
-            read = float(np.nanmean(self.means.samples("throttle")))
-            return self.throttle if abs(read - self.throttle) <= AS_PLANNED else read
-        if not self.means.has(column):
-            return math.nan
-        if column not in self._measured:
-            scatter = mean_and_error(self.means.samples(column))[1]
-            value = self.means.power() if column == "power_w" else self.means.mean(column)
-            self._measured[column] = value + variable(0.0, scatter, "scatter")
-        return self._measured[column]
-
-    def row(self) -> StepRow:
-        """The step as a plain record."""
-        return StepRow(
-            direction=self.direction,
-            throttle=self.throttle,
-            start_s=self.window.start_s,
-            stop_s=self.window.stop_s,
-            means=tuple(
-                (column, *mean_and_error(self.means.samples(column)))
-                for column in KEPT
-                if self.means.has(column)
-            ),
-        )
-
-
 def reduce_staircase(run: PreparedRun) -> Outcome:
     """Step means, and what the curves through them say at the stated conditions.
 
@@ -149,10 +97,12 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
         )  # fmt: skip
     errors = RigErrors(run.setup.rig, run.zero_u)
     steps = [
-        StepMeans(run, errors, direction, throttle, _window(direction, throttle, stretch, plan))
+        SteadyPoint(
+            run, errors, _window(direction, throttle, stretch, plan), way=direction, throttle=throttle
+        )
         for direction, throttle, stretch in found
     ]
-    if len([step for step in steps if step.direction == "up"]) < 3:
+    if len([step for step in steps if step.way == "up"]) < 3:
         sentence = "Fewer than three steps of the way up were found, so there is no curve. Not used."
         return Outcome(
             findings=(
@@ -165,20 +115,20 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
         responses=tuple(responses),
         windows=tuple(step.window for step in steps),
         steps=tuple(step.row() for step in steps),
+        constants=fitted_constants(run, steps),
+        readings=(*preferred_readings(run, steps), *hover_readings(run, steps)),
         findings=tuple(findings),
     )
 
 
-def _find_steps(
-    run: PreparedRun, plan: StaircasePlan
-) -> tuple[list[tuple[Direction, float, Stretch]], list[str]]:
+def _find_steps(run: PreparedRun, plan: StaircasePlan) -> tuple[list[tuple[Way, float, Stretch]], list[str]]:
     """Steps in the throttle in the order planned, and the words for those that are missing."""
     time = run.frame["time_s"].to_numpy(dtype=np.float64)
     throttle = run.frame["throttle"].to_numpy(dtype=np.float64)
     found = plateaus(
         time, throttle, tolerance=THROTTLE_TOLERANCE / 2.0, min_duration_s=SHORTEST_STEP * plan.step_s
     )
-    ways: list[tuple[Direction, float]] = [("up", level) for level in plan.throttle]
+    ways: list[tuple[Way, float]] = [("up", level) for level in plan.throttle]
     if plan.down:
         back = plan.throttle[::-1]
         # the top step is often held once and counted for both ways
@@ -192,15 +142,15 @@ def _find_steps(
     return steps, missing
 
 
-def _window(direction: Direction, throttle: float, stretch: Stretch, plan: StaircasePlan) -> Window:
+def _window(direction: Way, throttle: float, stretch: Stretch, plan: StaircasePlan) -> Window:
     stop = stretch.stop_s - EDGE_S
     start = max(stretch.start_s, stop - plan.average_s)
     return Window(kind="averaged", label=f"{direction} {100 * throttle:.0f} %", start_s=start, stop_s=stop)
 
 
-def _top(steps: Sequence[StepMeans], plan: StaircasePlan) -> Iterator[RunResponse]:
+def _top(steps: Sequence[SteadyPoint], plan: StaircasePlan) -> Iterator[RunResponse]:
     """Speed and thrust of the highest planned step, both ways averaged; nothing if it was not found."""
-    top = [step for step in steps if step.throttle == max(plan.throttle)]
+    top = [step for step in steps if step.planned == max(plan.throttle)]
     for kind, column, factor in (
         (kinds.TOP_SPEED, "speed_rpm", 1.0),
         (kinds.TOP_THRUST, "thrust_n", GF_PER_N),
@@ -212,7 +162,7 @@ def _top(steps: Sequence[StepMeans], plan: StaircasePlan) -> Iterator[RunRespons
 
 
 def _read_curves(
-    steps: Sequence[StepMeans], plan: StaircasePlan, findings: list[Finding]
+    steps: Sequence[SteadyPoint], plan: StaircasePlan, findings: list[Finding]
 ) -> Iterator[RunResponse]:
     """Every response at every stated condition that both the plan and the channels allow."""
     at = plan.compare_at
@@ -271,7 +221,7 @@ def _response(kind: ResponseKind, at: At, value: Number) -> RunResponse:
     return RunResponse(response=kind.name, at=at, value=centre, components=parts)
 
 
-def _ways(steps: Sequence[StepMeans], x_column: str, y_column: str) -> list[Points]:
+def _ways(steps: Sequence[SteadyPoint], x_column: str, y_column: str) -> list[Points]:
     """Points of the way up and of the way down, each with three at least; empty if not measured.
 
     Power laws need values above zero: steps at which the motor stands, or a channel does not stand out of
@@ -279,15 +229,15 @@ def _ways(steps: Sequence[StepMeans], x_column: str, y_column: str) -> list[Poin
     """
     ways: list[Points] = []
     tops = {
-        way: max((s.throttle for s in steps if s.direction == way), default=0.0) for way in ("up", "down")
+        way: max((s.planned or 0.0 for s in steps if s.way == way), default=0.0) for way in ("up", "down")
     }
     for direction in ("up", "down"):
         # a top step held once belongs to both ways, so that the way down reaches as far as the way up
         own = [
             step
             for step in steps
-            if step.direction == direction
-            or (direction == "down" and 0.0 < tops["down"] < tops["up"] == step.throttle)
+            if step.way == direction
+            or (direction == "down" and 0.0 < tops["down"] < tops["up"] == step.planned)
         ]
         points = [(s.measured(x_column), s.measured(y_column)) for s in sorted(own, key=_throttle_of)]
         points = [(x, y) for x, y in points if _clear(x, "") and _clear(y, y_column)]
@@ -297,8 +247,8 @@ def _ways(steps: Sequence[StepMeans], x_column: str, y_column: str) -> list[Poin
     return ways
 
 
-def _throttle_of(step: StepMeans) -> float:
-    return step.throttle
+def _throttle_of(step: SteadyPoint) -> float:
+    return step.planned or 0.0
 
 
 def _clear(value: Number, column: str) -> bool:
