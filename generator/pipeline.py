@@ -12,6 +12,7 @@ from generator import __version__
 from generator.evidence.aircraft import hover_thrusts_n
 from generator.evidence.assess import assess
 from generator.evidence.records import SessionAnalysis
+from generator.evidence.repeatability import run_scatter
 from generator.evidence.results_document import results_document
 from generator.intake.logs import read_log
 from generator.intake.problems import Problem, SeasonProblems
@@ -96,8 +97,18 @@ def analyse_season(folder: Path) -> Analysed:
         raise SeasonProblems(errors)
     texts = load_caution_texts([path / "cautions" for path in folders("content", folder)])
     thresholds = load_thresholds(folders("shared", folder))
+    kinds = response_kinds()
     analyses = tuple(
-        assess(session, season, runs, response_kinds(), texts, thresholds, air_state(session.file.air))
+        assess(
+            session,
+            season,
+            runs,
+            kinds,
+            texts,
+            thresholds,
+            air_state(session.file.air),
+            run_scatter(reduced, session, kinds),
+        )
         for session, runs in reduced
     )
     documents = {

@@ -17,6 +17,7 @@ from generator.evidence.data_checks import LEFT_OUT
 from generator.evidence.energy import energy_balances, heat_differences
 from generator.evidence.headline import headline
 from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
+from generator.evidence.repeatability import History
 from generator.evidence.summaries import several_procedures, summarise
 from generator.evidence.wording import at_words, listed
 from generator.intake.caution_texts import CautionText
@@ -33,6 +34,7 @@ def assess(
     texts: Mapping[str, CautionText],
     thresholds: Thresholds,
     air: AirState,
+    history: History | None = None,
 ) -> SessionAnalysis:
     """The analysis of one session, from its reduced runs alone.
 
@@ -41,6 +43,7 @@ def assess(
     texts       caution id -> text
     thresholds  limits of checks and cautions
     air         the session's air
+    history     scatter of single runs of the rig, from the check standard's runs in this and earlier sessions
 
     Runs that the tester left out are not used, also where their reduction does not know of it; they are told.
     """
@@ -53,7 +56,7 @@ def assess(
     )
     summaries = summarise(told, kinds)
     found_checks = checks(told, summaries, season, session, thresholds, air)
-    compared = weakened(contrasts(summaries, told, session, kinds), found_checks)
+    compared = weakened(contrasts(summaries, told, session, kinds, history), found_checks)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     simulated = any(run.simulated is not None for run in told)
     flights, flight_differences = in_the_air(told, session, season)

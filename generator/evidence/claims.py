@@ -69,7 +69,8 @@ def _outcome(
     kinds: Mapping[str, ResponseKind],
     labels: Labels,
 ) -> ClaimOutcome:
-    own = [c for c in contrasts if (c.response, c.treatment) == (claim.response, claim.treatment)]
+    asked = (claim.response, claim.treatment, session.file.baseline)
+    own = [c for c in contrasts if (c.response, c.treatment, c.baseline) == asked]
     found = [claim_on(claim.expects, c.verdict, indicative=c.indicative) for c in own]
     if _CONTRADICTED in found:
         outcome = _CONTRADICTED

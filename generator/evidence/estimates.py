@@ -20,12 +20,19 @@ from generator.evidence.contrast_statistics import (
     with_systematic,
 )
 from generator.evidence.contrast_statistics import summarise as mean_and_sd
-from generator.evidence.records import Basis
+from generator.evidence.records import Basis, BudgetRow
+from generator.evidence.repeatability import RunScatter
 from generator.evidence.summaries import Observation, mean_shared, root_mean_square
 from generator.intake.session import Session
 
 Design = Literal["unpaired", "blocks", "drift"]
 Observations = Sequence[Observation]
+# What the scatter in a budget of a difference is called, by where it comes from.
+SCATTER_OF: Mapping[Basis, str] = {
+    "between runs": "scatter between runs",
+    "within one run": "scatter within the run",
+    "rig repeatability": "scatter of the check standard",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +45,7 @@ class Estimated:
     runs              runs that entered: treatment, baseline
     run_sd            scatter of one run (of one block's difference, if paired); None with one run
     u_systematic      standard uncertainty of the difference that repeats do not lessen
+    budget            of the difference: scatter, and what of each shared source does not cancel
     paired            whether run_sd is that of block differences
     """
 
@@ -50,6 +58,7 @@ class Estimated:
     method: str
     run_sd: float | None
     u_systematic: float
+    budget: tuple[BudgetRow, ...]
     paired: bool
 
 
@@ -81,22 +90,25 @@ def estimate(
     *,
     relative: bool,
     level: float = 0.95,
+    history: RunScatter | None = None,
 ) -> Estimated | None:
     """Treatment minus baseline.
 
     by_treatment  observations of one response at one condition; a drift is fitted to all treatments at once
     relative      whether a percentage of the baseline has a meaning
+    history       scatter of single runs of the rig, from its check standard; used where a side has one run
 
     A design that the runs at hand no longer carry (too few whole blocks, too few runs for a drift) falls back on
-    Welch, said in `method`. With one run on a side its scatter is that within the run, or that between the runs
-    of the other side if it is larger, said in `basis` and `method`.
+    Welch, said in `method`. With one run on a side its scatter is that of the rig's check standard if there is a
+    history of it; else that within the run, or between the runs of the other side if it is larger. Said in `basis`
+    and `method`.
     Returns None if the runs agree to the last digit and nothing says how well a run is known.
     """
     t, b = tuple(by_treatment[treatment]), tuple(by_treatment[baseline])
     share_level = level if relative else None
     try:
         if min(len(t), len(b)) < 2:
-            return _single(t, b, share_level)
+            return _single(t, b, share_level, history)
         found, fallback = None, ""
         if design == "blocks":
             found, fallback = _blocks(t, b, share_level), " (too few whole blocks to pair)"
@@ -185,12 +197,21 @@ def _drift(
     )
 
 
-def _single(t: Observations, b: Observations, level: float | None) -> Estimated:
+def _single(t: Observations, b: Observations, level: float | None, history: RunScatter | None) -> Estimated:
     """One run on at least one side."""
-    (u_t, dof_t), (u_b, dof_b) = _standard_error(t, b), _standard_error(b, t)
+    (u_t, dof_t), (u_b, dof_b) = _standard_error(t, b, history), _standard_error(b, t, history)
+    if history is not None and dof_t == dof_b == history.dof and len(t) == len(b) == 1:
+        # One estimate of the scatter serves both sides. Welch-Satterthwaite takes them for two and would count its
+        # degrees of freedom twice; with these it arrives at those of the history.
+        dof_t = dof_b = history.dof * (u_t**4 + u_b**4) / (u_t**2 + u_b**2) ** 2
     mean_t, mean_b = mean_and_sd(_values(t)).mean, mean_and_sd(_values(b)).mean
     found = from_standard_errors(mean_t, u_t, dof_t, mean_b, u_b, dof_b)
     method = "one run each" if len(t) == len(b) == 1 else "one run on one side"
+    if history is not None:
+        method += (
+            f"; scatter of single runs from {history.runs} runs of the check standard "
+            f"in {history.sessions} session{'' if history.sessions == 1 else 's'}"
+        )
     return _finished(
         t,
         b,
@@ -200,16 +221,20 @@ def _single(t: Observations, b: Observations, level: float | None) -> Estimated:
         ),
         level,
         method,
-        basis="within one run",
+        basis="within one run" if history is None else "rig repeatability",
     )
 
 
-def _standard_error(side: Observations, other: Observations) -> tuple[float, float]:
+def _standard_error(
+    side: Observations, other: Observations, history: RunScatter | None
+) -> tuple[float, float]:
     """Standard error of one side's mean and its degrees of freedom, when one side is a single run."""
     own = mean_and_sd(_values(side))
     if own.runs > 1:
         return max(own.sd / math.sqrt(own.runs), root_mean_square([o.resolution for o in side])), own.runs - 1
     (only,) = side
+    if history is not None and history.at(only.value) > only.within_run:
+        return history.at(only.value), history.dof
     between = mean_and_sd(_values(other))
     if between.runs > 1 and between.sd > only.within_run:
         return between.sd, between.runs - 1
@@ -257,17 +282,18 @@ def _finished(
     shared_t, shared_b = mean_shared(t), mean_shared(b)
     sources = {*shared_t, *shared_b}
 
-    def left_over(factor: float) -> float:
-        return math.hypot(*(shared_t.get(s, 0.0) - factor * shared_b.get(s, 0.0) for s in sorted(sources)))
+    def left_over(factor: float) -> dict[str, float]:
+        return {s: shared_t.get(s, 0.0) - factor * shared_b.get(s, 0.0) for s in sorted(sources)}
 
-    u_systematic = left_over(1.0)
+    left = left_over(1.0)
+    u_systematic = math.hypot(*left.values())
     relative = None
     if level is not None and mean_b != 0.0:
-        systematic = ratio.Systematic(treatment=left_over(mean_t / mean_b))
+        systematic = ratio.Systematic(treatment=math.hypot(*left_over(mean_t / mean_b).values()))
         # A percentage without any scatter of its own is left out; the difference stands.
         with suppress(NoScatter):
             relative = share(floor, systematic, level)
-    single = basis == "within one run"
+    single = basis != "between runs"
     per_run = 1.0 / blocks if blocks else 1.0 / len(t) + 1.0 / len(b)
     return Estimated(
         difference=with_systematic(statistical, u_systematic),
@@ -279,8 +305,25 @@ def _finished(
         method=method,
         run_sd=None if single else statistical.standard_error / math.sqrt(per_run),
         u_systematic=u_systematic,
+        budget=_budget_of(SCATTER_OF[basis], statistical.standard_error, left),
         paired=blocks is not None,
     )
+
+
+def _budget_of(scatter: str, standard_error: float, left: Mapping[str, float]) -> tuple[BudgetRow, ...]:
+    """Budget of a difference, largest share first; what cancels to nothing is kept with a share of zero."""
+    parts = [(scatter, standard_error, False), *((source, abs(size), True) for source, size in left.items())]
+    variance = math.fsum(size**2 for _, size, _ in parts)
+    rows = [
+        BudgetRow(
+            source=source,
+            standard_uncertainty=size,
+            share=size**2 / variance if variance > 0.0 else 0.0,
+            shared=shared,
+        )
+        for source, size, shared in parts
+    ]
+    return tuple(sorted(rows, key=lambda row: (-row.share, row.source)))
 
 
 def _values(observations: Observations) -> list[float]:

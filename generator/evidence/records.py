@@ -16,7 +16,8 @@ Verdict = Literal[
     "no difference that matters",
     "not settled",
 ]
-Basis = Literal["between runs", "within one run"]
+Basis = Literal["between runs", "within one run", "rig repeatability"]
+Family = Literal["primary", "claimed", "exploratory"]
 SignalWord = Literal["DANGER", "WARNING", "CAUTION", "NOTICE"]
 
 
@@ -70,6 +71,9 @@ class Contrast:
 
     margin is absolute, in `unit`; margin_text as the tester wrote it; both None when none was set.
     relative and relative_interval are shares of the baseline (0.02 = 2 %), None where a share has no meaning.
+    jointly counts the comparisons of one primary response at one condition: all their intervals hold together at
+    `level`. family is what a p-value was adjusted with, family_size how many contrasts that is. budget is of the
+    difference.
     weakened_by holds ids of checks.
     """
 
@@ -101,6 +105,10 @@ class Contrast:
     runs: tuple[int, int]  # treatment, baseline
     repeats_to_settle: int | None
     sentence: str
+    jointly: int = 1
+    family: Family = "exploratory"
+    family_size: int = 1
+    budget: tuple[BudgetRow, ...] = ()
     weakened_by: tuple[str, ...] = ()
 
 
@@ -299,11 +307,14 @@ class EffectiveConstant:
 class InTheAir:
     """One treatment carried over to one aircraft, hovering in the air of the bench.
 
-    thrust_per_motor_gf  needed to hover; mass_kg all up, with pack
+    thrust_per_motor_gf  needed to hover; mass_kg all up, with pack; both None where the pack's mass is not stated
     hover_power_w        electrical, all motors; None where the measured curve does not reach the thrust
     minutes              hovering on the usable part of the pack; None likewise
     thrust_to_weight     highest measured thrust of all motors over the weight; None if not measured
     notes                assumptions, and what the curve does not reach
+    cells, energy_wh     of the pack it flies with: `pack`, with so many of its cells, and what is used of its energy
+    logs                 of the runs whose curves were read
+    indicative           whether that is one run
     """
 
     key: str
@@ -311,18 +322,40 @@ class InTheAir:
     label: str
     treatment: str
     pack: str
-    mass_kg: float
-    thrust_per_motor_gf: float
+    mass_kg: float | None
+    thrust_per_motor_gf: float | None
     hover_power_w: Measured | None
     minutes: Measured | None
     thrust_to_weight: Measured | None
     notes: tuple[str, ...]
     sentence: str
+    cells: int
+    energy_wh: float
+    logs: tuple[str, ...] = ()
+    indicative: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightEffect:
+    """One part of a difference in the air, with 95 % intervals; None where it is not known.
+
+    name   "set-up": at the thrust that the baseline needs, on its pack
+           "mass": what another pack weighs, through the thrust that takes
+           "energy": what another pack holds; it changes the minutes only
+    """
+
+    name: Literal["set-up", "mass", "energy"]
+    hover_power_w: Measured | None
+    minutes: Measured | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InTheAirDifference:
-    """Treatment minus baseline on one aircraft, with 95 % intervals; None where one side is not known."""
+    """Treatment minus baseline on one aircraft, with 95 % intervals; None where one side is not known.
+
+    effects     its parts, taken one after the other, so that they add up; empty where both fly with equal packs
+    indicative  one run on a side: never stronger than indicative
+    """
 
     aircraft: str
     treatment: str
@@ -330,6 +363,10 @@ class InTheAirDifference:
     hover_power_w: Measured | None
     minutes: Measured | None
     sentence: str
+    effects: tuple[FlightEffect, ...] = ()
+    runs: tuple[int, int] = (0, 0)  # treatment, baseline
+    method: str = ""
+    indicative: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

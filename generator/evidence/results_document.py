@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from generator.evidence import results_schema as schema
-from generator.evidence.records import Check, Contrast, ResponseSummary, SessionAnalysis
+from generator.evidence.physics_document import physics_parts
+from generator.evidence.records import BudgetRow, Check, Contrast, ResponseSummary, SessionAnalysis
 from generator.intake.session import Season, Session
 from generator.reduction.records import At, RunReduction
 
@@ -63,6 +65,7 @@ def results_document(
              "thrust_per_power_gf_w": _number(p.thrust_per_power_gf_w), "runs": p.runs}
             for p in analysis.curves
         ],
+        **physics_parts(analysis, _number, _at),
         "notes": list(analysis.notes),
     }  # fmt: skip
 
@@ -99,15 +102,7 @@ def _response(summary: ResponseSummary) -> dict[str, Any]:
         "runs": summary.runs,
         "per_run": [_number(run.value) for run in summary.per_run],
         "from": [run.log for run in summary.per_run],
-        "budget": [
-            {
-                "source": row.source,
-                "standard_uncertainty": _number(row.standard_uncertainty),
-                "share": _number(row.share),
-                "shared": row.shared,
-            }
-            for row in summary.budget
-        ],
+        "budget": _budget(summary.budget),
     }
 
 
@@ -141,8 +136,24 @@ def _contrast(contrast: Contrast) -> dict[str, Any]:
         "runs": {"treatment": contrast.runs[0], "baseline": contrast.runs[1]},
         "repeats_to_settle": contrast.repeats_to_settle,
         "sentence": contrast.sentence,
+        "jointly": contrast.jointly,
+        "family": contrast.family,
+        "family_size": contrast.family_size,
+        "budget": _budget(contrast.budget),
         "weakened_by": list(contrast.weakened_by),
     }
+
+
+def _budget(rows: Sequence[BudgetRow]) -> list[dict[str, Any]]:
+    return [
+        {
+            "source": row.source,
+            "standard_uncertainty": _number(row.standard_uncertainty),
+            "share": _number(row.share),
+            "shared": row.shared,
+        }
+        for row in rows
+    ]
 
 
 def _check(check: Check) -> dict[str, Any]:

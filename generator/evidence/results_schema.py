@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import get_args
 
-from generator.evidence.records import Basis, SignalWord, Verdict
+from generator.evidence.physics_schema import physics_properties
+from generator.evidence.records import Basis, Family, SignalWord, Verdict
+from generator.evidence.schema_words import (
+    AT,
+    COUNT,
+    FLAG,
+    ID,
+    NUMBER,
+    PAIR,
+    POSITIVE,
+    SHARE,
+    TEXT,
+    Schema,
+    list_of,
+    object_of,
+    or_null,
+)
 from generator.intake.session import Expectation
 
-Schema = dict[str, Any]
-
-TEXT: Schema = {"type": "string"}
-ID: Schema = {"type": "string", "minLength": 1}
-NUMBER: Schema = {"type": "number"}
-POSITIVE: Schema = {"type": "number", "minimum": 0}
-SHARE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
-COUNT: Schema = {"type": "integer", "minimum": 0}
-FLAG: Schema = {"type": "boolean"}
-PAIR: Schema = {"type": "array", "items": NUMBER, "minItems": 2, "maxItems": 2}
-AT: Schema = {
-    "type": "object",
-    "description": "Condition of the comparison; empty where there is none.",
-    "properties": {"speed_rpm": NUMBER, "thrust_gf": NUMBER, "throttle_percent": NUMBER},
-    "additionalProperties": False,
-}
 EXPECTATIONS = get_args(Expectation)
 
 
@@ -36,11 +36,11 @@ def results_schema(format_: str) -> Schema:
         "title": "results.json",
         "description": "All that one session says, for machines. Units: gf, N·m, rpm, W, gf/W, ms, s, min, V, A, dB, "
         "K for a rise or a difference of temperature, %, m/s².",
-        **_object(
+        **object_of(
             {
                 "format": {"const": format_},
                 "session": ID,
-                "generator": _object({"name": TEXT, "version": TEXT}),
+                "generator": object_of({"name": TEXT, "version": TEXT}),
                 "season": TEXT,
                 "title": TEXT,
                 "question": TEXT,
@@ -48,9 +48,9 @@ def results_schema(format_: str) -> Schema:
                 "simulated": {**FLAG, "description": "True if any log is simulated and not measured."},
                 "headline": TEXT,
                 "baseline": ID,
-                "treatments": _list(_treatment()),
-                "inputs": _list(
-                    _object(
+                "treatments": list_of(_treatment()),
+                "inputs": list_of(
+                    object_of(
                         {
                             "path": TEXT,
                             "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
@@ -58,21 +58,22 @@ def results_schema(format_: str) -> Schema:
                         }
                     )
                 ),
-                "runs": _list(_run()),
-                "responses": _list(_response()),
-                "contrasts": _list(_contrast()),
-                "claims": _list(_claim()),
-                "checks": _list(_check()),
-                "cautions": _list(_caution()),
-                "curves": _list(_curve_point()),
-                "notes": _list(TEXT),
+                "runs": list_of(_run()),
+                "responses": list_of(_response()),
+                "contrasts": list_of(_contrast()),
+                "claims": list_of(_claim()),
+                "checks": list_of(_check()),
+                "cautions": list_of(_caution()),
+                "curves": list_of(_curve_point()),
+                **physics_properties(),
+                "notes": list_of(TEXT),
             }
         ),
     }
 
 
 def _treatment() -> Schema:
-    return _object(
+    return object_of(
         {
             "id": ID,
             "label": TEXT,
@@ -80,14 +81,14 @@ def _treatment() -> Schema:
             "controller": ID,
             "propeller": ID,
             "supply": ID,
-            "cells": _or_null(COUNT),
+            "cells": or_null(COUNT),
             "output_cap": SHARE,
         }
     )
 
 
 def _run() -> Schema:
-    return _object(
+    return object_of(
         {
             "id": ID,
             "log": TEXT,
@@ -96,9 +97,9 @@ def _run() -> Schema:
             "repeat": COUNT,
             "block": {**COUNT, "description": "0 where the session names no block."},
             "order": COUNT,
-            "started": _or_null(TEXT),
+            "started": or_null(TEXT),
             "refused": {
-                **_or_null(TEXT),
+                **or_null(TEXT),
                 "description": "Why nothing of the run is used; null if it is used.",
             },
         }
@@ -106,7 +107,7 @@ def _run() -> Schema:
 
 
 def _response() -> Schema:
-    return _object(
+    return object_of(
         {
             "key": ID,
             "response": ID,
@@ -115,19 +116,21 @@ def _response() -> Schema:
             "value": NUMBER,
             "unit": TEXT,
             "standard_uncertainty": {**POSITIVE, "description": "Of the mean, all parts together, k = 1."},
-            "dof": {**_or_null(POSITIVE), "description": "Degrees of freedom; null where infinite."},
+            "dof": {**or_null(POSITIVE), "description": "Degrees of freedom; null where infinite."},
             "runs": COUNT,
-            "per_run": _list(NUMBER),
-            "from": _list(TEXT),
-            "budget": _list(
-                _object({"source": TEXT, "standard_uncertainty": POSITIVE, "share": SHARE, "shared": FLAG})
-            ),
+            "per_run": list_of(NUMBER),
+            "from": list_of(TEXT),
+            "budget": list_of(_budget_row()),
         }
     )
 
 
+def _budget_row() -> Schema:
+    return object_of({"source": TEXT, "standard_uncertainty": POSITIVE, "share": SHARE, "shared": FLAG})
+
+
 def _contrast() -> Schema:
-    return _object(
+    return object_of(
         {
             "key": ID,
             "response": ID,
@@ -138,35 +141,42 @@ def _contrast() -> Schema:
             "baseline_value": NUMBER,
             "difference": {**NUMBER, "description": "Treatment minus baseline."},
             "standard_uncertainty": POSITIVE,
-            "dof": _or_null(POSITIVE),
+            "dof": or_null(POSITIVE),
             "interval": {**PAIR, "description": "Of the difference, at `level`."},
             "unit": TEXT,
-            "relative": {**_or_null(NUMBER), "description": "Share of the baseline: 0.02 is 2 %."},
-            "relative_interval": _or_null(PAIR),
+            "relative": {**or_null(NUMBER), "description": "Share of the baseline: 0.02 is 2 %."},
+            "relative_interval": or_null(PAIR),
             "level": SHARE,
             "margin": {
-                **_or_null(POSITIVE),
+                **or_null(POSITIVE),
                 "description": "Smallest difference that would matter, set before the test.",
             },
-            "margin_text": _or_null(TEXT),
+            "margin_text": or_null(TEXT),
             "verdict": {"enum": list(get_args(Verdict))},
             "indicative": {**FLAG, "description": "One run on a side: never stronger than indicative."},
             "primary": FLAG,
-            "p_value": _or_null(SHARE),
-            "p_adjusted": {**_or_null(SHARE), "description": "Holm's, over all exploratory contrasts."},
-            "p_equivalence": {**_or_null(SHARE), "description": "Of the two one-sided tests."},
+            "p_value": or_null(SHARE),
+            "p_adjusted": {**or_null(SHARE), "description": "Holm's, over the contrasts of its family."},
+            "p_equivalence": {**or_null(SHARE), "description": "Of the two one-sided tests."},
             "basis": {"enum": list(get_args(Basis))},
             "method": TEXT,
-            "runs": _object({"treatment": COUNT, "baseline": COUNT}),
-            "repeats_to_settle": _or_null(COUNT),
+            "runs": object_of({"treatment": COUNT, "baseline": COUNT}),
+            "repeats_to_settle": or_null(COUNT),
             "sentence": TEXT,
-            "weakened_by": {**_list(ID), "description": "Ids of checks."},
+            "jointly": {
+                **COUNT,
+                "description": "Comparisons whose intervals hold together at `level` (Bonferroni).",
+            },
+            "family": {"enum": list(get_args(Family)), "description": "What p_adjusted was adjusted within."},
+            "family_size": COUNT,
+            "budget": {**list_of(_budget_row()), "description": "Of the difference, after what cancels."},
+            "weakened_by": {**list_of(ID), "description": "Ids of checks."},
         }
     )
 
 
 def _claim() -> Schema:
-    return _object(
+    return object_of(
         {
             "says": TEXT,
             "by": TEXT,
@@ -175,13 +185,13 @@ def _claim() -> Schema:
             "expects": {"enum": list(EXPECTATIONS)},
             "outcome": {"enum": ["supported", "contradicted", "left open"]},
             "sentence": TEXT,
-            "contrasts": {**_list(ID), "description": "Keys of contrasts."},
+            "contrasts": {**list_of(ID), "description": "Keys of contrasts."},
         }
     )
 
 
 def _check() -> Schema:
-    return _object(
+    return object_of(
         {
             "id": ID,
             "title": TEXT,
@@ -190,16 +200,16 @@ def _check() -> Schema:
             "threshold": TEXT,
             "reason": TEXT,
             "source": TEXT,
-            "treatments": _list(ID),
-            "runs": _list(ID),
-            "weakens": {**_list(ID), "description": "Responses whose verdicts it weakens."},
-            "at": _or_null(AT),
+            "treatments": list_of(ID),
+            "runs": list_of(ID),
+            "weakens": {**list_of(ID), "description": "Responses whose verdicts it weakens."},
+            "at": or_null(AT),
         }
     )
 
 
 def _caution() -> Schema:
-    return _object(
+    return object_of(
         {
             "id": ID,
             "signal": {"enum": list(get_args(SignalWord))},
@@ -210,38 +220,21 @@ def _caution() -> Schema:
             "threshold": TEXT,
             "source": TEXT,
             "always_on": FLAG,
-            "applies_to": _list(ID),
+            "applies_to": list_of(ID),
         }
     )
 
 
 def _curve_point() -> Schema:
-    return _object(
+    return object_of(
         {
             "treatment": ID,
             "direction": {"enum": ["up", "down"]},
             "throttle_percent": NUMBER,
             "speed_rpm": NUMBER,
-            "thrust_gf": _or_null(NUMBER),
+            "thrust_gf": or_null(NUMBER),
             "power_w": NUMBER,
-            "thrust_per_power_gf_w": _or_null(NUMBER),
+            "thrust_per_power_gf_w": or_null(NUMBER),
             "runs": COUNT,
         }
     )
-
-
-def _object(properties: Schema) -> Schema:
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": list(properties),
-        "additionalProperties": False,
-    }
-
-
-def _list(items: Schema) -> Schema:
-    return {"type": "array", "items": items}
-
-
-def _or_null(schema: Schema) -> Schema:
-    return {"anyOf": [schema, {"type": "null"}]}

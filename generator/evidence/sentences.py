@@ -1,14 +1,15 @@
 """Sentences made from contrasts. No sentence holds a number that its contrast does not carry.
 
-Three grades of certainty, with verbs that cannot be mistaken for one another: *draws* (more, less, the same),
-*probably draws* (perhaps too little to matter, or one run only) and *the data do not settle whether*.
+Three grades of certainty, with verbs that cannot be mistaken for one another: *draws* (more, less, the same; where
+only the weight of a sure difference is open, a second clause says so), *probably draws* (one run only) and *the data
+do not settle whether*.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from generator.evidence.records import Contrast
+from generator.evidence.records import Basis, Contrast, Family
 from generator.evidence.verdicts import (
     LESS,
     MORE,
@@ -36,14 +37,23 @@ from generator.evidence.wording import (
 from generator.reduction.records import ResponseKind
 
 Labels = Mapping[str, str]  # treatment -> label
+# What a contrast is called among the others of its family.
+_FAMILY: Mapping[Family, tuple[str, str]] = {
+    "primary": ("primary comparison", "primary comparisons"),
+    "claimed": ("comparison that a claim is about", "comparisons that claims are about"),
+    "exploratory": ("exploratory comparison", "exploratory comparisons"),
+}
+_SINGLE_RUN_SOURCE: Mapping[Basis, str] = {
+    "within one run": " from within the runs",
+    "rig repeatability": " from the rig’s check standard",
+}
 
 
-def contrast_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels, *, family: int = 0) -> str:
+def contrast_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels) -> str:
     """What a contrast says: difference, interval, base, condition and number of runs in one sentence.
 
     kind    how to speak of the response
     labels  treatment -> label
-    family  number of exploratory contrasts of the session, told where it takes a direction away
     """
     runs = runs_text(contrast.runs)
     evidence = (
@@ -53,12 +63,13 @@ def contrast_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels, *,
     if contrast.verdict in (MORE, LESS):
         text = f"{statement}; {evidence}."
     elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
-        limit = f"against the {_margin(contrast, labels)} that would matter"
-        text = f"{statement}, perhaps too little to matter: {evidence}, {limit}."
+        text = f"{statement}; {evidence}; {_weight_open(contrast, labels)}."
     elif contrast.verdict == NO_DIFFERENCE:
         text = f"{statement}, {_within_margin(contrast)} ({difference_text(contrast)}, {evidence})."
     else:
-        text = f"{statement}; the difference is {difference_text(contrast)}, {evidence}; {_outlook(contrast, family)}."
+        text = (
+            f"{statement}; the difference is {difference_text(contrast)}, {evidence}; {_outlook(contrast)}."
+        )
     return f"{_prefix(contrast, labels)}{text}" if contrast.indicative else sentence_case(text)
 
 
@@ -102,8 +113,12 @@ def relative_text(contrast: Contrast, *, signed: bool = True) -> str:
 
 
 def interval_phrase(contrast: Contrast) -> str:
-    """`95 % interval +1.2 to +5.0 W`, and for a single run where that comes from."""
-    source = " from within the runs" if contrast.indicative else ""
+    """`95 % interval +1.2 to +5.0 W`; for a single run where that comes from, and for how many it holds at once."""
+    source = ""
+    if contrast.indicative:
+        source = _SINGLE_RUN_SOURCE.get(contrast.basis, "")
+    if contrast.jointly > 1:
+        source += f", {_together(contrast.jointly)} together,"
     name = f"{100 * contrast.level:.0f}{NBSP}% interval{source}"
     return f"{name} {interval_text(*contrast.interval, contrast.unit)}"
 
@@ -124,8 +139,7 @@ def _statement(contrast: Contrast, kind: ResponseKind, labels: Labels) -> str:
     who, base = labels[contrast.treatment], labels[contrast.baseline]
     condition = at_words(contrast.at)
     where = f" {condition}" if condition else ""
-    unsure = contrast.indicative or contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS)
-    probably = "probably " if unsure else ""
+    probably = "probably " if contrast.indicative else ""
     clause = kind.more if contrast.difference >= 0.0 else kind.less
     if contrast.verdict == NOT_SETTLED:
         return f"the data do not settle whether {who} {without_amount(clause)} than {base}{where}"
@@ -147,7 +161,16 @@ def _margin(contrast: Contrast, labels: Labels) -> str:
     return f"{text} of {labels[contrast.baseline]} ({size})"
 
 
-def _outlook(contrast: Contrast, family: int) -> str:
+def _weight_open(contrast: Contrast, labels: Labels) -> str:
+    """That a difference is sure and its weight is not: the interval holds the margin."""
+    return f"whether that reaches the {_margin(contrast, labels)} that would matter is open"
+
+
+def _together(count: int) -> str:
+    return "both comparisons" if count == 2 else f"all {count} comparisons"
+
+
+def _outlook(contrast: Contrast) -> str:
     """What it would take to settle it."""
     repeats = contrast.repeats_to_settle
     more = (
@@ -157,10 +180,8 @@ def _outlook(contrast: Contrast, family: int) -> str:
         more = "only repeats can tell how far runs differ"
     if _fell_to_number(contrast) and contrast.p_adjusted is not None:
         adjusted = f"adjusted {p_text(contrast.p_adjusted)}"
-        return (
-            f"the interval leaves out zero, but among {counted(family, 'exploratory comparison')} that may be chance"
-            f" ({adjusted}); {more}"
-        )
+        among = counted(contrast.family_size, *_FAMILY[contrast.family])
+        return f"the interval leaves out zero, but among {among} that may be chance ({adjusted}); {more}"
     return more
 
 

@@ -113,10 +113,8 @@ def _check_pairs(report: _Reporter, read: SessionFile) -> None:
     for index, pair in enumerate(read.pairs):
         sides = (("treatment", pair.treatment), ("against", pair.against))
         # a list, so that both sides are told
-        known = [
-            report.known(("pairs", index, field), side, compared, "a treatment") for field, side in sides
-        ]
-        if not all(known):
+        both = [report.known(("pairs", index, field), side, compared, "a treatment") for field, side in sides]
+        if not all(both):
             continue
         if pair.treatment == pair.against:
             report(("pairs", index), "names one treatment twice.", "Name two different treatments.")

@@ -28,6 +28,7 @@ Labels = Mapping[str, str]  # treatment id -> label
 BASIS = {
     "between runs": "from the scatter between runs",
     "within one run": "from the scatter within one run; separate runs would scatter more",
+    "rig repeatability": "from the scatter of the rig’s check standard, since there is only one run",
 }
 OUTCOME_WORDS = {"passed": "passed", "warned": "warns", "failed": "failed"}
 NO_VALUE = "no value"
@@ -108,6 +109,13 @@ def interval_text(contrast: Contrast) -> str:
 def level_text(contrast: Contrast) -> str:
     """`95 %`."""
     return f"{100 * contrast.level:.0f}{NBSP}%"
+
+
+def jointly_text(contrast: Contrast) -> str:
+    """For how many comparisons the intervals hold at once, or "" for one."""
+    if contrast.jointly == 1:
+        return ""
+    return f"Holds for {counted(contrast.jointly, 'comparison')} together (Bonferroni)."
 
 
 def relative_text(contrast: Contrast, labels: Labels) -> str:

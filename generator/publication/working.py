@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from generator.evidence.records import BudgetRow, Contrast, ResponseSummary, SessionAnalysis
+from generator.evidence.records import BudgetRow, Contrast, Family, ResponseSummary, SessionAnalysis
 from generator.evidence.wording import counted, difference_unit, percent, plain
 from generator.publication import navigation, texts
 from generator.publication.navigation import Link, link
@@ -57,6 +57,13 @@ def summary_of(analysis: SessionAnalysis, contrast: Contrast, treatment: str) ->
     )
 
 
+_FAMILY_WORDS: Mapping[Family, str] = {
+    "primary": "{} primary contrasts",
+    "claimed": "{} contrasts that claims are about",
+    "exploratory": "{} exploratory contrasts",
+}
+
+
 def rule_text(contrast: Contrast) -> str:
     """Why the verdict is this one."""
     interval = f"The {texts.level_text(contrast)} interval, {texts.interval_text(contrast)},"
@@ -83,7 +90,8 @@ def rule_text(contrast: Contrast) -> str:
         return f"{interval} holds zero{tail}."
     if not contrast.primary and contrast.p_adjusted is not None and contrast.p_adjusted >= ALPHA:
         return (
-            f"{interval} leaves out zero, but among several questions the adjusted p-value, "
+            f"{interval} leaves out zero, but among {_FAMILY_WORDS[contrast.family].format(contrast.family_size)} "
+            "the adjusted p-value, "
             f"{texts.p_value_text(contrast.p_adjusted)}, is not below {percent(ALPHA)}."
         )
     return f"{interval} allows neither a direction nor the absence of a difference that matters."
@@ -138,7 +146,7 @@ def working(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, site:
         WorkingLine(
             name="Method",
             text=f"{contrast.method}; {texts.basis_text(contrast)}",
-            href=told("one-run" if contrast.basis == "within one run" else "interval"),
+            href=told("one-run" if contrast.indicative else "interval"),
         ),
         WorkingLine(
             name="Standard uncertainty",
@@ -148,10 +156,14 @@ def working(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, site:
         ),
         WorkingLine(
             name="Interval",
-            text=f"{texts.interval_text(contrast)} at {texts.level_text(contrast)}",
-            href=told("interval"),
+            text=f"{texts.interval_text(contrast)} at {texts.level_text(contrast)}. "
+            f"{texts.jointly_text(contrast)}".strip(". ")
+            + ".",
+            href=told("several") if contrast.jointly > 1 else told("interval"),
         ),
     ]
+    if contrast.budget:
+        budgets.append(budget_table(contrast.key, None, kind.label, unit, contrast.budget))
     relative = texts.relative_text(contrast, labels)
     if relative:
         lines.append(WorkingLine(name="As a share", text=relative, href=told("percentages")))
@@ -169,7 +181,9 @@ def _probabilities(contrast: Contrast, holm: str, equivalence: str, interval: st
         text = f"{p}: how often a difference this large would turn up if there were none"
         lines.append(WorkingLine(name="p-value", text=text, href=interval))
     if p := texts.p_value_text(contrast.p_adjusted):
-        text = f"{p}, raised by Holm's method because several exploratory questions were asked"
+        text = (
+            f"{p}, raised by Holm's method over {_FAMILY_WORDS[contrast.family].format(contrast.family_size)}"
+        )
         lines.append(WorkingLine(name="Adjusted p-value", text=text, href=holm))
     if p := texts.p_value_text(contrast.p_equivalence):
         text = f"{p}: the larger p-value of the two one-sided tests against the margin"
@@ -188,11 +202,12 @@ def _method_anchor(procedure: str) -> str:
     return "curves" if procedure in {"staircase", "ramp"} else procedure
 
 
-def budget_table(key: str, label: str, response: str, unit: str, budget: Sequence[BudgetRow]) -> Table:
-    """An uncertainty budget, largest share first as it comes."""
+def budget_table(key: str, label: str | None, response: str, unit: str, budget: Sequence[BudgetRow]) -> Table:
+    """An uncertainty budget, largest share first as it comes. label: of the treatment, None for the difference."""
+    of = f"of the mean of {label}" if label is not None else "of the difference, after what cancels"
     return table(
-        f"budget-{key}",
-        f"Uncertainty budget of the mean of {label}: {response.lower()}",
+        f"budget-{key}" if label is not None else f"budget-difference-{key}",
+        f"Uncertainty budget {of}: {response.lower()}",
         ("Source", "Standard uncertainty", "Share of the variance", "In all runs alike"),
         [
             (

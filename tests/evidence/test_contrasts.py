@@ -410,3 +410,69 @@ def test_the_facts_of_one_bench() -> None:
     assert power.relative == pytest.approx(0.123, abs=5e-4)
     assert ratio.relative == pytest.approx(-0.071, abs=5e-4)
     assert (power.verdict, ratio.verdict) == ("more", "less")
+
+
+# --- several treatments, pairs, families --------------------------------------------------------------------
+
+THREE = {BASE: treatment("4S"), OTHER: treatment("5S capped"), "six-cell": treatment("6S capped")}
+POWERS = {BASE: [100.0, 101.0, 99.5], OTHER: [103.0, 104.5, 103.5], "six-cell": [107.0, 106.0, 108.0]}
+
+
+def test_intervals_of_one_primary_response_hold_for_all_treatments_together() -> None:
+    session = make_session(treatments=THREE, primary=["electrical_power"])
+    found = compared(runs_of(POWERS), session)
+    assert [(c.treatment, c.jointly, c.level) for c in found] == [(OTHER, 2, 0.95), ("six-cell", 2, 0.95)]
+    for contrast in found:
+        reference = stats.ttest_ind(POWERS[contrast.treatment], POWERS[BASE], equal_var=False)
+        # Bonferroni by hand: two comparisons, each at 97.5 %
+        assert contrast.interval == pytest.approx(tuple(reference.confidence_interval(0.975)))
+        assert "both comparisons together" in contrast.sentence
+
+
+def test_pairs_asked_for_are_compared_besides_the_baseline() -> None:
+    pairs = [{"treatment": "six-cell", "against": OTHER}]
+    session = make_session(treatments=THREE, primary=["electrical_power"], pairs=pairs)
+    found = compared(runs_of(POWERS), session)
+    assert [(c.treatment, c.baseline) for c in found] == [
+        (OTHER, BASE),
+        ("six-cell", BASE),
+        ("six-cell", OTHER),
+    ]
+    pair = found[-1]
+    assert pair.jointly == 3
+    assert pair.difference == pytest.approx(7.0 - 11.0 / 3.0, abs=0.2)
+    assert pair.key.endswith("-six-cell-against-five-cell")
+    assert len({c.key for c in found}) == 3
+    assert "than 5S capped" in pair.sentence
+
+
+def test_claimed_responses_are_a_family_of_their_own() -> None:
+    rng = np.random.default_rng(5)
+    names = ("electrical_power", "thrust", "sound_level", "vibration", "top_speed", "current")
+    runs = []
+    for order in range(1, 9):
+        name = (BASE, OTHER)[order % 2]
+        shift = 2.2 if name == OTHER else 0.0  # sure by itself, and not among six
+        values = [100.0 + (shift if n == "thrust" else 0.0) + rng.normal(0, 0.7) for n in names]
+        runs.append(make_run(name, order, *(response(n, v, AT) for n, v in zip(names, values, strict=True))))
+    claim = {"says": "More thrust.", "response": "thrust", "treatment": OTHER, "expects": "more"}
+    plain_, claimed = compared(runs, make_session()), compared(runs, make_session(claims=[claim]))
+    before = next(c for c in plain_ if c.response == "thrust")
+    after = next(c for c in claimed if c.response == "thrust")
+    assert (before.family, before.family_size) == ("exploratory", 6)
+    assert (after.family, after.family_size) == ("claimed", 1)
+    assert before.p_adjusted == pytest.approx(6 * before.p_value)
+    assert after.p_adjusted == pytest.approx(after.p_value)
+    assert not after.primary
+    others = [c for c in claimed if c.response != "thrust"]
+    assert {(c.family, c.family_size) for c in others} == {("exploratory", 5)}
+
+
+def test_the_budget_of_a_difference_shows_what_cancels() -> None:
+    # a gain of 3 % on both sides: 3 % of the difference is left of it; an offset cancels whole
+    found = one({BASE: [100.0, 101.0], OTHER: [110.0, 111.0]}, shared_gain=0.03, shared_offset=0.5)
+    sizes = {row.source: row.standard_uncertainty for row in found.budget}
+    assert sizes["voltage gain"] == pytest.approx(0.03 * 10.0)
+    assert sizes["current offset"] == pytest.approx(0.0, abs=1e-12)
+    assert math.hypot(*sizes.values()) == pytest.approx(found.standard_uncertainty)
+    assert sum(row.share for row in found.budget) == pytest.approx(1.0)

@@ -50,7 +50,7 @@ def plain_spaces(text: str) -> str:
 
 def said(**changes: Any) -> str:
     contrast = power(**changes)
-    return plain_spaces(contrast_sentence(contrast, KINDS[contrast.response], LABELS, family=14))
+    return plain_spaces(contrast_sentence(contrast, KINDS[contrast.response], LABELS))
 
 
 SAME = {"difference": -0.3, "interval": (-1.5, 0.9), "relative": -0.002, "relative_interval": (-0.012, 0.007)}
@@ -74,9 +74,8 @@ TWO_PERCENT = {"margin": 2.584, "margin_text": "2 %"}
         ),
         (
             {"verdict": PERHAPS_MORE, **TWO_PERCENT},
-            "5S capped probably draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm, perhaps too "
-            "little to "
-            "matter: 95 % interval +1.2 to +5.0 W, 4 runs each, against the 2 % of 4S (2.6 W) that would matter.",
+            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval +1.2 to "
+            "+5.0 W, 4 runs each; whether that reaches the 2 % of 4S (2.6 W) that would matter is open.",
         ),
         (
             {**SAME, "verdict": NO_DIFFERENCE, **TWO_PERCENT},
@@ -96,7 +95,7 @@ TWO_PERCENT = {"margin": 2.584, "margin_text": "2 %"}
             "is +0.8 W, 95 % interval −2.0 to +3.6 W, 4 runs each; more runs alone would hardly settle it.",
         ),
         (
-            {"verdict": NOT_SETTLED, "primary": False, "p_adjusted": 0.098, "repeats_to_settle": 6},
+            {"verdict": NOT_SETTLED, "primary": False, "p_adjusted": 0.098, "repeats_to_settle": 6, "family_size": 14},
             "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
             "difference "
             "is +3.1 W, 95 % interval +1.2 to +5.0 W, 4 runs each; the interval leaves out zero, but among 14 "
@@ -108,12 +107,30 @@ TWO_PERCENT = {"margin": 2.584, "margin_text": "2 %"}
             "16 000 rpm; 95 % interval from within the runs +1.2 to +5.0 W.",
         ),
         (
-            {**OPEN, "repeats_to_settle": None, "indicative": True, "runs": (4, 1)},
+            {**OPEN, "repeats_to_settle": None, "indicative": True, "runs": (4, 1), "basis": "within one run"},
             "Indicative, one run of 4S: the data do not settle whether 5S capped draws more electrical power "
             "than 4S at "
             "16 000 rpm; the difference is +0.8 W, 95 % interval from within the runs −2.0 to +3.6 W; only "
             "repeats can "
             "tell how far runs differ.",
+        ),
+        (
+            {"indicative": True, "runs": (1, 1), "basis": "rig repeatability"},
+            "Indicative, one run each: 5S capped probably draws 3.1 W (2.4 %) more electrical power than 4S at "
+            "16 000 rpm; 95 % interval from the rig’s check standard +1.2 to +5.0 W.",
+        ),
+        (
+            {"jointly": 3},
+            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval, all 3 "
+            "comparisons together, +1.2 to +5.0 W, 4 runs each.",
+        ),
+        (
+            {"verdict": NOT_SETTLED, "primary": False, "p_adjusted": 0.051, "repeats_to_settle": 6, "family": "claimed",
+             "family_size": 3},
+            "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
+            "difference is +3.1 W, 95 % interval +1.2 to +5.0 W, 4 runs each; the interval leaves out zero, but among "
+            "3 comparisons that claims are about that may be chance (adjusted p = 0.051); about 6 runs each would "
+            "settle it.",
         ),
         (
             {"response": "rise_time", "unit": "ms", "difference": -18.3, "interval": (-24.4, -12.2), "relative": -0.198,
@@ -153,10 +170,12 @@ def test_number_and_unit_stay_on_one_line() -> None:
     assert "95 %" not in sentence
 
 
-def test_three_grades_have_verbs_far_apart() -> None:
+def test_grades_of_certainty_have_words_far_apart() -> None:
     sure, less_sure, open_ = said(), said(verdict=PERHAPS_MORE, **TWO_PERCENT), said(**OPEN)
     assert "capped draws" in sure
-    assert "probably draws" in less_sure
+    assert "capped draws" in less_sure
+    assert less_sure.endswith("that would matter is open.")
+    assert "probably draws" in said(indicative=True, runs=(1, 1), basis="within one run")
     assert open_.startswith("The data do not settle")
     same = said(**SAME, verdict=NO_DIFFERENCE, **TWO_PERCENT)
     assert "settle" not in same
