@@ -98,13 +98,17 @@ class ComparisonPage:
 
 
 def comparison_page(
-    site: Site, session: Session, analysis: SessionAnalysis, figures: DrawnFigures, treatment: str
+    site: Site,
+    session: Session,
+    analysis: SessionAnalysis,
+    figures: DrawnFigures,
+    treatment: str,
+    baseline: str,
 ) -> tuple[Frame, ComparisonPage]:
-    """Frame and content of the page of `treatment`, which must have at least one contrast."""
-    baseline = session.file.baseline
+    """Frame and content of the page of `treatment` against `baseline`, which must have at least one contrast."""
     page = navigation.comparison_page(session.id, treatment, baseline)
     labels = session_blocks.labels_of(session)
-    own = session_blocks.of_treatment(analysis, session, treatment)
+    own = session_blocks.of_pair(analysis, session, treatment, baseline)
     primary = [contrast for contrast in own if contrast.primary]
     first = primary or own
     others = [contrast for contrast in own if contrast not in first]
@@ -119,7 +123,7 @@ def comparison_page(
     title = session_blocks.against(labels, treatment, baseline)
     home = navigation.session_page(session.id)
     pair = (baseline, treatment)
-    checks = session_blocks.check_rows(analysis, about=(treatment,))
+    checks = session_blocks.check_rows(analysis, about=pair)
     sections = (
         ("How sure", "how-sure"),
         ("What it rests on", "rests-on"),
@@ -148,7 +152,7 @@ def comparison_page(
         sections=tuple(Link(text=text, href=f"#{key}") for text, key in sections),
         primary=tuple(block(contrast) for contrast in first),
         others=tuple(block(contrast) for contrast in others),
-        overview=figures.overview(page, treatment),
+        overview=figures.overview(page, treatment, baseline),
         how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
         doubtful=tuple(check for check in checks if check.css_class != "passed"),
         passed=tuple(check for check in checks if check.css_class == "passed"),

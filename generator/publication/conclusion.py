@@ -170,12 +170,17 @@ def _functions(
         return _one(analysis.responses, response, treatment, at)
 
     def contrast_of(response: object, treatment: object, at: dict[str, object]) -> Contrast:
-        if treatment == session.file.baseline:
+        base = at.pop("against", session.file.baseline)
+        if treatment == base:
             raise ReferenceFails(
-                f"'{treatment}' is the baseline, and has no difference from itself.",
+                f"'{treatment}' is the baseline here, and has no difference from itself.",
                 "Name the treatment that is held against it.",
             )
-        return _one(analysis.contrasts, response, treatment, at)
+        own = [contrast for contrast in analysis.contrasts if contrast.baseline == base]
+        if not own:
+            known = list(dict.fromkeys(contrast.baseline for contrast in analysis.contrasts))
+            raise ReferenceFails(f"Nothing was compared with '{base}'.", suggestion(str(base), known))
+        return _one(own, response, treatment, at)
 
     def of_contrast(words: Callable[[Contrast], str]) -> Callable[..., CarriedText]:
         def function(response: object, treatment: object, /, **at: object) -> CarriedText:

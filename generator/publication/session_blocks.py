@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from generator.evidence.contrasts import compared_pairs
 from generator.evidence.records import Check, ClaimOutcome, Contrast, SessionAnalysis
 from generator.evidence.wording import counted, sentence_case
 from generator.intake.session import Season, Session
@@ -98,10 +99,16 @@ def against(labels: Labels, treatment: str, baseline: str) -> str:
     return sentence_case(f"{labels[treatment]} against {labels[baseline]}")
 
 
-def of_treatment(analysis: SessionAnalysis, session: Session, treatment: str) -> list[Contrast]:
-    """Contrasts of a treatment: primary responses in the order session.yaml names them, then the others."""
+def pairs_of(analysis: SessionAnalysis, session: Session) -> tuple[tuple[str, str], ...]:
+    """(treatment, baseline) of every comparison that was made, in the order the session asks for them."""
+    made = {(contrast.treatment, contrast.baseline) for contrast in analysis.contrasts}
+    return tuple(pair for pair in compared_pairs(session) if pair in made)
+
+
+def of_pair(analysis: SessionAnalysis, session: Session, treatment: str, baseline: str) -> list[Contrast]:
+    """Contrasts of a pair: primary responses in the order session.yaml names them, then the others."""
     order = {name: place for place, name in enumerate(session.file.primary)}
-    own = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+    own = [c for c in analysis.contrasts if (c.treatment, c.baseline) == (treatment, baseline)]
     return sorted(own, key=lambda contrast: (not contrast.primary, order.get(contrast.response, len(order))))
 
 

@@ -16,7 +16,7 @@ from generator.figures.strips import difference_strip
 from generator.figures.trace_chart import run_trace
 from generator.intake.session import Season, Session
 from generator.publication.figure_blocks import FigureBlock, LegendItem, Picture, figure_block
-from generator.publication.session_blocks import labels_of
+from generator.publication.session_blocks import labels_of, pairs_of
 from generator.publication.texts import Labels
 from generator.publication.working import summary_of
 from generator.reduction.records import RunReduction
@@ -33,14 +33,14 @@ class SessionFigures:
     """Figures of a session by what they are for.
 
     strips     contrast key -> its strip; primary contrasts, or all where none is primary
-    overviews  treatment -> all its relative differences at a glance
+    overviews  (treatment, baseline) -> all its relative differences at a glance
     values     single runs of each primary response and condition
     curves     mean curves, and cycles of spin-ups
     runs       run id -> figures of its page
     """
 
     strips: Mapping[str, Figure]
-    overviews: Mapping[str, Figure]
+    overviews: Mapping[tuple[str, str], Figure]
     values: tuple[Figure, ...]
     curves: tuple[Figure, ...]
     runs: Mapping[str, tuple[Figure, ...]]
@@ -72,8 +72,8 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
             baseline_runs=base.per_run if base is not None else (),
         )
     overviews = {}
-    for treatment in dict.fromkeys(contrast.treatment for contrast in analysis.contrasts):
-        contrasts = [contrast for contrast in analysis.contrasts if contrast.treatment == treatment]
+    for treatment, baseline in pairs_of(analysis, session):
+        contrasts = [c for c in analysis.contrasts if (c.treatment, c.baseline) == (treatment, baseline)]
         sources = dict.fromkeys(
             run.log
             for contrast in contrasts
@@ -81,8 +81,13 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
             if (summary := summary_of(analysis, contrast, side)) is not None
             for run in summary.per_run
         )
-        overviews[treatment] = difference_overview(
-            contrasts, labels, analysis.kinds, name=f"overview-{treatment}", sources=tuple(sources)
+        besides = "" if baseline == session.file.baseline else f"-against-{baseline}"
+        overviews[treatment, baseline] = difference_overview(
+            contrasts,
+            labels,
+            analysis.kinds,
+            name=f"overview-{treatment}{besides}",
+            sources=tuple(sources),
         )
     values = [
         run_values(
@@ -102,7 +107,7 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
     drawn.append(_cycles(analysis.runs, labels, analysis, session.file.baseline, of="all"))
     return SessionFigures(
         strips=strips,
-        overviews={name: figure for name, figure in overviews.items() if figure is not None},
+        overviews={pair: figure for pair, figure in overviews.items() if figure is not None},
         values=_present(values),
         curves=_present(drawn),
         runs={run.run_id: _run_figures(run, session, season, analysis) for run in analysis.runs},
@@ -172,9 +177,9 @@ class DrawnFigures:
         """Strips of these contrasts, as far as there are any."""
         return tuple(self._block(page, self.made.strips[key]) for key in keys if key in self.made.strips)
 
-    def overview(self, page: str, treatment: str) -> FigureBlock | None:
-        """All relative differences of a treatment, or None."""
-        figure = self.made.overviews.get(treatment)
+    def overview(self, page: str, treatment: str, baseline: str) -> FigureBlock | None:
+        """All relative differences of a treatment against a baseline, or None."""
+        figure = self.made.overviews.get((treatment, baseline))
         return None if figure is None else self._block(page, figure)
 
     def values(self, page: str) -> tuple[FigureBlock, ...]:

@@ -111,19 +111,17 @@ class SessionPage:
 def comparison_blocks(
     analysis: SessionAnalysis, session: Session, page: str, *, most: int | None = None
 ) -> tuple[ComparisonBlock, ...]:
-    """Each treatment against the baseline, for the page `page`. most: at most so many rows each."""
+    """Each treatment against the baseline and each pair, for the page `page`. most: at most so many rows each."""
     labels = session_blocks.labels_of(session)
     blocks = []
-    for treatment in labels:
-        own = session_blocks.of_treatment(analysis, session, treatment)
-        if not own:
-            continue
+    for treatment, baseline in session_blocks.pairs_of(analysis, session):
+        own = session_blocks.of_pair(analysis, session, treatment, baseline)
         chosen = [contrast for contrast in own if contrast.primary] or own
         declared = list(session.file.primary)
         chosen = sorted(chosen, key=lambda c: declared.index(c.response) if c.response in declared else 99)
         rows = chosen if most is None else chosen[:most]
-        title = session_blocks.against(labels, treatment, session.file.baseline)
-        target = navigation.comparison_page(session.id, treatment, session.file.baseline)
+        title = session_blocks.against(labels, treatment, baseline)
+        target = navigation.comparison_page(session.id, treatment, baseline)
         left = len(own) - len(rows)
         blocks.append(
             ComparisonBlock(
@@ -178,7 +176,12 @@ def session_page(
         comparisons=comparison_blocks(analysis, session, page),
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
         strips=figures.strips(
-            page, [c.key for name in labels for c in session_blocks.of_treatment(analysis, session, name)]
+            page,
+            [
+                contrast.key
+                for pair in session_blocks.pairs_of(analysis, session)
+                for contrast in session_blocks.of_pair(analysis, session, *pair)
+            ],
         ),
         how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
         doubtful=tuple(check for check in checks if check.css_class != "passed"),

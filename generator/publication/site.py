@@ -31,7 +31,7 @@ from generator.publication.front_page import claims_page, front_page
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
 from generator.publication.run_page import run_page
-from generator.publication.session_blocks import labels_of
+from generator.publication.session_blocks import labels_of, pairs_of
 from generator.publication.session_figures import DrawnFigures, session_figures
 from generator.publication.session_page import session_page
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
@@ -288,8 +288,10 @@ def _write_session(
     site = inputs.site
     html = inputs.conclusions[session.id].html
     writer.page("session.html", *session_page(site, session, analysis, figures, html))
-    for treatment in dict.fromkeys(contrast.treatment for contrast in analysis.contrasts):
-        writer.page("comparison.html", *comparison_page(site, session, analysis, figures, treatment))
+    for treatment, baseline in pairs_of(analysis, session):
+        writer.page(
+            "comparison.html", *comparison_page(site, session, analysis, figures, treatment, baseline)
+        )
     for run in analysis.runs:
         writer.page("run.html", *run_page(site, session, analysis, figures, run))
     for figure in figures.made.all():
