@@ -14,6 +14,8 @@ from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, Procedure
 from generator.publication.session_figures import DrawnFigures
+from generator.publication.share_card import ShareCard
+from generator.publication.sharing import Share, comparison_share
 from generator.publication.tables import Table
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 from generator.publication.working import Working, working
@@ -65,6 +67,7 @@ class ComparisonPage:
     procedures    how the runs were driven
     runs          table of runs and raw logs
     files         downloads
+    share         how to pass it on
     """
 
     title: str
@@ -95,6 +98,7 @@ class ComparisonPage:
     procedures: tuple[Procedure, ...]
     runs: Table
     files: tuple[Link, ...]
+    share: Share
 
 
 def comparison_page(
@@ -104,8 +108,12 @@ def comparison_page(
     figures: DrawnFigures,
     treatment: str,
     baseline: str,
+    card: ShareCard,
 ) -> tuple[Frame, ComparisonPage]:
-    """Frame and content of the page of `treatment` against `baseline`, which must have at least one contrast."""
+    """Frame and content of the page of `treatment` against `baseline`, which must have at least one contrast.
+
+    card  its picture for previews
+    """
     page = navigation.comparison_page(session.id, treatment, baseline)
     labels = session_blocks.labels_of(session)
     own = session_blocks.of_pair(analysis, session, treatment, baseline)
@@ -130,6 +138,7 @@ def comparison_page(
         ("Cautions", "cautions"),
         ("How it was found", "how-found"),
         ("Data", "data"),
+        ("Share", "share"),
     )
     frame = site.frame(
         page,
@@ -137,6 +146,7 @@ def comparison_page(
         first[0].sentence,
         trail=((shortened(session.file.title, 60), home), (title, page)),
         simulated=simulated_sentence([analysis.simulated]),
+        card=(card.path, card.alt),
     )
     return frame, ComparisonPage(
         title=title,
@@ -167,4 +177,13 @@ def comparison_page(
         procedures=session_blocks.procedures_of(site, session, page),
         runs=session_blocks.runs_table(analysis, session, page, treatments=pair),
         files=session_blocks.downloads(session, page),
+        share=comparison_share(
+            first,
+            analysis,
+            session,
+            site.season,
+            card_path=card.path,
+            card_alt=card.alt,
+            version=site.version,
+        ),
     )

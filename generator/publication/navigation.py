@@ -19,6 +19,9 @@ METHOD = "method.html"
 STATISTICS = "statistics.html"
 GLOSSARY = "glossary.html"
 ASSETS = "assets"
+FEED = "feed.xml"
+SITE_MAP = "sitemap.xml"
+CORRECTIONS = "corrections.html"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +51,11 @@ def session_page(session_id: str) -> str:
 def comparison_page(session_id: str, treatment: str, baseline: str) -> str:
     """Page of one treatment against the baseline: the page to share."""
     return f"{session_folder(session_id)}/{treatment}-against-{baseline}.html"
+
+
+def embed_page(session_id: str, treatment: str, baseline: str) -> str:
+    """A comparison in short, without anything around it, to be shown inside another page."""
+    return f"{session_folder(session_id)}/embed/{treatment}-against-{baseline}.html"
 
 
 def run_page(session_id: str, run_id: str) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from markupsafe import Markup
+
 from generator.intake.session import Season
 from generator.publication import navigation
 from generator.publication.navigation import Link, link
@@ -28,8 +30,13 @@ class Frame:
     notice        the season's own notice, or ""
     simulated     sentence that the page rests on simulated logs, or ""
     stylesheets   links to the style sheets, in order
+    scripts       links to the scripts, in order; every page works without them
     icon          link to the icon
     canonical     absolute address of the page, or "" where the season states none
+    card          absolute address of the picture for previews, or ""
+    card_alt      what that picture shows
+    feed          link to the feed, or "" where there is none
+    dataset       facts for search engines as JSON-LD, or ""
     main_links    links of the masthead
     foot_links    links of the foot
     trail         links from the front page down to this page, this page last
@@ -49,8 +56,13 @@ class Frame:
     notice: str
     simulated: str
     stylesheets: tuple[str, ...]
+    scripts: tuple[str, ...]
     icon: str
     canonical: str
+    card: str
+    card_alt: str
+    feed: str
+    dataset: Markup
     main_links: tuple[Link, ...]
     foot_links: tuple[Link, ...]
     trail: tuple[Link, ...]
@@ -88,11 +100,15 @@ class Site:
         *,
         trail: Sequence[tuple[str, str]] = (),
         simulated: str,
+        card: tuple[str, str] = ("", ""),
+        dataset: Markup | None = None,
     ) -> Frame:
         """Frame of one page.
 
         trail      (words, path) from below the front page down to this page
         simulated  sentence that the page rests on simulated logs, or ""
+        card       path of the picture for previews and what it shows
+        dataset    facts for search engines
         """
         file = self.season.file
 
@@ -131,8 +147,13 @@ class Site:
             stylesheets=tuple(
                 link(path, f"{navigation.ASSETS}/{name}") for name in ("colours.css", "style.css")
             ),
+            scripts=(link(path, f"{navigation.ASSETS}/page.js"),),
             icon=link(path, f"{navigation.ASSETS}/icon.svg"),
             canonical=f"{base}/{address if path != navigation.FRONT else ''}" if base else "",
+            card=f"{base}/{link(navigation.FRONT, card[0])}" if base and card[0] else "",
+            card_alt=card[1],
+            feed=link(path, navigation.FEED) if base else "",
+            dataset=dataset or Markup(""),
             main_links=tuple(nav(words, to) for words, to in main),
             foot_links=tuple(nav(words, to) for words, to in foot),
             trail=tuple(nav(words, to) for words, to in (*front, *trail)),

@@ -17,6 +17,8 @@ from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
 from generator.publication.session_figures import DrawnFigures
+from generator.publication.share_card import ShareCard
+from generator.publication.sharing import dataset
 from generator.publication.tables import Table
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 
@@ -141,9 +143,14 @@ def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow,
 
 
 def session_page(
-    site: Site, session: Session, analysis: SessionAnalysis, figures: DrawnFigures, conclusion: Markup
+    site: Site,
+    session: Session,
+    analysis: SessionAnalysis,
+    figures: DrawnFigures,
+    conclusion: Markup,
+    card: ShareCard | None,
 ) -> tuple[Frame, SessionPage]:
-    """Frame and content of a session's page."""
+    """Frame and content of a session's page. card: picture of its first comparison, or None."""
     page = navigation.session_page(session.id)
     labels = session_blocks.labels_of(session)
     primary = [contrast for contrast in analysis.contrasts if contrast.primary]
@@ -165,6 +172,8 @@ def session_page(
         analysis.headline,
         trail=((shortened(session.file.title, 60), page),),
         simulated=simulated_sentence([analysis.simulated]),
+        card=(card.path, card.alt) if card is not None else ("", ""),
+        dataset=dataset(session, analysis, site.season),
     )
     return frame, SessionPage(
         title=session.file.title,

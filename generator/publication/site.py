@@ -25,15 +25,18 @@ from generator.publication import navigation, rendering
 from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
+from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
 from generator.publication.figure_blocks import figure_files, legend, renderer
 from generator.publication.front_page import claims_page, front_page
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
 from generator.publication.run_page import run_page
-from generator.publication.session_blocks import labels_of, pairs_of
+from generator.publication.session_blocks import labels_of, of_pair, pairs_of
 from generator.publication.session_figures import DrawnFigures, session_figures
 from generator.publication.session_page import session_page
+from generator.publication.share_card import share_card
+from generator.publication.sharing import feed, site_map
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
 
 MARKER = ".whirlbook-site"
@@ -268,6 +271,11 @@ def _write_pages(
         writer.page("rig.html", *rig_page(site, analyses, rig))
     for text in inputs.text_pages:
         writer.page("text.html", text_frame(site, text), text)
+    if site.season.file.base_url:
+        writer.file(navigation.FEED, feed(site.season, analyses))
+        # a short version is for other pages, not for search engines
+        pages = [path for path in writer.written if path.endswith(".html") and "/embed/" not in path]
+        writer.file(navigation.SITE_MAP, site_map(site.season, pages))
 
 
 def _drawn(inputs: _Inputs, workers: int) -> Iterator[tuple[Session, SessionAnalysis, DrawnFigures]]:
@@ -286,12 +294,18 @@ def _write_session(
     inputs: _Inputs, writer: _Writer, session: Session, analysis: SessionAnalysis, figures: DrawnFigures
 ) -> None:
     site = inputs.site
+    cards = {
+        pair: share_card(of_pair(analysis, session, *pair)[0], analysis, session, site.season)
+        for pair in pairs_of(analysis, session)
+    }
     html = inputs.conclusions[session.id].html
-    writer.page("session.html", *session_page(site, session, analysis, figures, html))
-    for treatment, baseline in pairs_of(analysis, session):
-        writer.page(
-            "comparison.html", *comparison_page(site, session, analysis, figures, treatment, baseline)
-        )
+    first = next(iter(cards.values()), None)
+    writer.page("session.html", *session_page(site, session, analysis, figures, html, first))
+    for (treatment, baseline), card in cards.items():
+        page = comparison_page(site, session, analysis, figures, treatment, baseline, card)
+        writer.page("comparison.html", *page)
+        writer.page("embed.html", *embed_page(site, session, analysis, treatment, baseline))
+        writer.file(card.path, card.png)
     for run in analysis.runs:
         writer.page("run.html", *run_page(site, session, analysis, figures, run))
     for figure in figures.made.all():

@@ -81,6 +81,12 @@ def render_svg(figure_name: str, spec: Mapping[str, Any], title_text: str) -> st
     return clean_svg(svg, figure_name, title_text)
 
 
+def svg_png(svg: str, scale: float = 1.0) -> bytes:
+    """A picture that stands by itself as PNG; its text is drawn in the renderer's own sans serif."""
+    prepare_renderer()
+    return vl_convert.svg_to_png(svg, scale=scale)
+
+
 def vega_lite_document(figure: Figure) -> dict[str, Any]:
     """The wide specification in the colours of the light ground, so that it opens anywhere. For NAME.vl.json."""
     document = real_colours(figure.spec)
