@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from generator.evidence.aircraft import hover_thrusts_n
 from generator.evidence.assess import assess
 from generator.evidence.records import SessionAnalysis
 from generator.intake.log_records import SIMULATED_MARK, BenchLog, LogDialect
@@ -60,6 +61,7 @@ def rehearse_in_memory(session_id: str, seed: int, procedures: tuple[str, ...]) 
         setup = Setup(
             treatment=treatment, motor=season.motor(treatment), controller=season.controller(treatment),
             propeller=season.propeller(treatment), source=season.source(treatment), rig=session.rig, air=air,
+            date=session.file.date, hover_thrusts_n=hover_thrusts_n(session, season),
         )  # fmt: skip
         frame = simulated[run.id].logged
         log = BenchLog(

@@ -59,7 +59,7 @@ def assess(
     compared = weakened(contrasts(summaries, told, session, kinds, history), found_checks)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     simulated = any(run.simulated is not None for run in told)
-    flights, flight_differences = in_the_air(told, session, season)
+    flights, flight_differences = in_the_air(told, session, season, history)
     answer = headline(compared, kinds, labels, session.file.primary)
     return SessionAnalysis(
         session_id=session.id,

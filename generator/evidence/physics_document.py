@@ -123,11 +123,15 @@ class _Writer:
             "label": f.label,
             "treatment": f.treatment,
             "pack": f.pack,
+            "cells": f.cells,
+            "energy_wh": self.number(f.energy_wh),
             "mass_kg": self.number(f.mass_kg),
             "thrust_per_motor_gf": self.number(f.thrust_per_motor_gf),
             "hover_power_w": self.measured(f.hover_power_w),
             "minutes": self.measured(f.minutes),
             "thrust_to_weight": self.measured(f.thrust_to_weight),
+            "indicative": f.indicative,
+            "from": list(f.logs),
             "notes": list(f.notes),
             "sentence": f.sentence,
         }
@@ -139,5 +143,16 @@ class _Writer:
             "baseline": d.baseline,
             "hover_power_w": self.measured(d.hover_power_w),
             "minutes": self.measured(d.minutes),
+            "effects": [
+                {
+                    "name": e.name,
+                    "hover_power_w": self.measured(e.hover_power_w),
+                    "minutes": self.measured(e.minutes),
+                }
+                for e in d.effects
+            ],
+            "runs": {"treatment": d.runs[0], "baseline": d.runs[1]},
+            "method": d.method,
+            "indicative": d.indicative,
             "sentence": d.sentence,
         }

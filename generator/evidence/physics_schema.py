@@ -8,6 +8,7 @@ from generator.evidence.records import Basis
 from generator.evidence.schema_words import (
     AT,
     COUNT,
+    FLAG,
     ID,
     NUMBER,
     PAIR,
@@ -45,11 +46,22 @@ def physics_properties() -> Schema:
                     "baseline": ID,
                     "hover_power_w": or_null(MEASURED),
                     "minutes": or_null(MEASURED),
+                    "effects": {
+                        **list_of(_effect()),
+                        "description": "What the difference is made of, one part after the other.",
+                    },
+                    "runs": object_of({"treatment": COUNT, "baseline": COUNT}),
+                    "method": TEXT,
+                    "indicative": FLAG,
                     "sentence": TEXT,
                 }
             )
         ),
     }
+
+
+def _effect() -> Schema:
+    return object_of({"name": ID, "hover_power_w": or_null(MEASURED), "minutes": or_null(MEASURED)})
 
 
 def _curve() -> Schema:
@@ -145,11 +157,15 @@ def _flight() -> Schema:
             "label": TEXT,
             "treatment": ID,
             "pack": TEXT,
-            "mass_kg": POSITIVE,
-            "thrust_per_motor_gf": POSITIVE,
+            "cells": COUNT,
+            "energy_wh": POSITIVE,
+            "mass_kg": or_null(POSITIVE),
+            "thrust_per_motor_gf": or_null(POSITIVE),
             "hover_power_w": or_null(MEASURED),
             "minutes": or_null(MEASURED),
             "thrust_to_weight": or_null(MEASURED),
+            "indicative": FLAG,
+            "from": list_of(TEXT),
             "notes": list_of(TEXT),
             "sentence": TEXT,
         }

@@ -329,8 +329,8 @@ class InTheAir:
     thrust_to_weight: Measured | None
     notes: tuple[str, ...]
     sentence: str
-    cells: int
-    energy_wh: float
+    cells: int = 0
+    energy_wh: float = 0.0
     logs: tuple[str, ...] = ()
     indicative: bool = False
 

@@ -15,6 +15,7 @@ from generator.figures.spin_up_chart import spin_up_cycles
 from generator.figures.strips import difference_strip
 from generator.figures.trace_chart import run_trace
 from generator.intake.session import Season, Session
+from generator.publication.air_section import air_figures
 from generator.publication.figure_blocks import FigureBlock, LegendItem, Picture, figure_block
 from generator.publication.session_blocks import labels_of, pairs_of
 from generator.publication.texts import Labels
@@ -36,6 +37,7 @@ class SessionFigures:
     overviews  (treatment, baseline) -> all its relative differences at a glance
     values     single runs of each primary response and condition
     curves     mean curves, and cycles of spin-ups
+    sections   section -> key within it -> figure: "air" by aircraft
     runs       run id -> figures of its page
     """
 
@@ -43,6 +45,7 @@ class SessionFigures:
     overviews: Mapping[tuple[str, str], Figure]
     values: tuple[Figure, ...]
     curves: tuple[Figure, ...]
+    sections: Mapping[str, Mapping[str, Figure]]
     runs: Mapping[str, tuple[Figure, ...]]
 
     def all(self) -> tuple[Figure, ...]:
@@ -52,6 +55,7 @@ class SessionFigures:
             *self.overviews.values(),
             *self.values,
             *self.curves,
+            *(figure for figures in self.sections.values() for figure in figures.values()),
             *(figure for figures in self.runs.values() for figure in figures),
         )
 
@@ -110,6 +114,7 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
         overviews={pair: figure for pair, figure in overviews.items() if figure is not None},
         values=_present(values),
         curves=_present(drawn),
+        sections={"air": air_figures(analysis, session)},
         runs={run.run_id: _run_figures(run, session, season, analysis) for run in analysis.runs},
     )
 
@@ -189,6 +194,11 @@ class DrawnFigures:
     def curves(self, page: str) -> tuple[FigureBlock, ...]:
         """Mean curves."""
         return tuple(self._block(page, figure, legend=True) for figure in self.made.curves)
+
+    def section(self, page: str, name: str, *, legend: bool = False) -> dict[str, FigureBlock]:
+        """Figures of a section by their keys in it."""
+        made = self.made.sections.get(name, {})
+        return {key: self._block(page, figure, legend=legend) for key, figure in made.items()}
 
     def of_run(self, page: str, run_id: str) -> tuple[FigureBlock, ...]:
         """Figures of one run."""

@@ -10,6 +10,7 @@ from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import counted
 from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
+from generator.publication.air_section import AirSection, air_section
 from generator.publication.cautions import CautionPanel, panels
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
@@ -68,6 +69,7 @@ class SessionPage:
     claims         claims held against the results
     values         figures of single runs
     curves         figures of mean curves
+    air            what it means in the air, or None
     responses      table of means
     raised         cautions of this session, and the tester's own
     always         cautions that always hold
@@ -97,6 +99,7 @@ class SessionPage:
     claims: tuple[ClaimRow, ...]
     values: tuple[FigureBlock, ...]
     curves: tuple[FigureBlock, ...]
+    air: AirSection | None
     responses: Table
     raised: tuple[CautionPanel, ...]
     always: tuple[CautionPanel, ...]
@@ -157,10 +160,12 @@ def session_page(
     checks = session_blocks.check_rows(analysis)
     claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
     raised = panels(analysis.cautions, labels, always_on=False)
+    air = air_section(analysis, session, figures.section(page, "air"))
     sections = (
         ("How sure", "how-sure", True),
         ("The tester’s conclusion", "conclusion", bool(conclusion)),
         ("Claims", "claims", bool(claims)),
+        ("In the air", "in-the-air", air is not None),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),
@@ -199,6 +204,7 @@ def session_page(
         claims=claims,
         values=figures.values(page),
         curves=figures.curves(page),
+        air=air,
         responses=session_blocks.responses_table(analysis, session, anchored=True),
         raised=raised,
         always=panels(analysis.cautions, labels, always_on=True),

@@ -64,7 +64,13 @@ def test_p_values(p: float | None, text: str) -> None:
         ),
         ({"verdict": "not settled", "interval": (-1.0, 9.0)}, "holds zero and the tests do not place it"),
         (
-            {"verdict": "not settled", "interval": (1.0, 9.0), "primary": False, "p_adjusted": 0.2, "family_size": 12},
+            {
+                "verdict": "not settled",
+                "interval": (1.0, 9.0),
+                "primary": False,
+                "p_adjusted": 0.2,
+                "family_size": 12,
+            },
             "leaves out zero, but among 12 exploratory contrasts the adjusted p-value, 0.20, is not below 5",
         ),
     ],
