@@ -31,7 +31,17 @@ SHOWN: tuple[tuple[str, float, str], ...] = (
     ("_s", 1.0, "s"),
     ("_k", 1.0, "K"),
 )
-SHARES = ("share", "humidity", "throttle", "cap", "ratio", "duty", "tolerance")
+SHARES = (
+    "coefficients_uncertainty",
+    "gain_",
+    "share",
+    "humidity",
+    "throttle",
+    "cap",
+    "ratio",
+    "duty",
+    "tolerance",
+)
 ZERO_CELSIUS_K = 273.15
 
 
@@ -64,7 +74,11 @@ def shown(name: str, value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, datetime.date):
         return date_text(value)
+    if isinstance(value, BaseModel):
+        return ", ".join(f"{fact.name.lower()} {fact.value}" for fact in facts_of(value))
     if isinstance(value, (tuple, list)):
+        if any(isinstance(inner, BaseModel) for inner in value):
+            return "; ".join(shown(name, inner) for inner in value)
         return listed([shown(name, inner) for inner in value])
     if not isinstance(value, (int, float)):
         return str(value)
@@ -91,11 +105,7 @@ def facts_of(record: BaseModel, *, leave_out: Iterable[str] = ()) -> tuple[Fact,
         value = getattr(record, name)
         if name in hidden or name not in record.model_fields_set or value is None or value == ():
             continue
-        if isinstance(value, BaseModel):
-            inner = facts_of(value)
-            text = ", ".join(f"{fact.name.lower()} {fact.value}" for fact in inner)
-        else:
-            text = shown(name, value)
+        text = shown(name, value)
         found.append(Fact(name=key_text(field.alias or name), value=text))
     return tuple(found)
 

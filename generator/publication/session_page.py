@@ -12,10 +12,12 @@ from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.air_section import AirSection, air_section
 from generator.publication.cautions import CautionPanel, panels
+from generator.publication.energy_section import EnergySection, energy_section
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
+from generator.publication.report_facts import report_facts
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.share_card import ShareCard
@@ -69,6 +71,7 @@ class SessionPage:
     claims         claims held against the results
     values         figures of single runs
     curves         figures of mean curves
+    energy         where the energy goes, or None
     air            what it means in the air, or None
     responses      table of means
     raised         cautions of this session, and the tester's own
@@ -81,6 +84,7 @@ class SessionPage:
     notes          what is missing or was refused
     corrections    corrections made after publication
     files          downloads
+    report         what a test report has to tell
     """
 
     title: str
@@ -99,6 +103,7 @@ class SessionPage:
     claims: tuple[ClaimRow, ...]
     values: tuple[FigureBlock, ...]
     curves: tuple[FigureBlock, ...]
+    energy: EnergySection | None
     air: AirSection | None
     responses: Table
     raised: tuple[CautionPanel, ...]
@@ -111,6 +116,7 @@ class SessionPage:
     notes: tuple[str, ...]
     corrections: tuple[CorrectionRow, ...]
     files: tuple[Link, ...]
+    report: tuple[Fact, ...]
 
 
 def comparison_blocks(
@@ -160,16 +166,19 @@ def session_page(
     checks = session_blocks.check_rows(analysis)
     claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
     raised = panels(analysis.cautions, labels, always_on=False)
+    energy = energy_section(analysis, session, page, figures.section(page, "energy").__getitem__)
     air = air_section(analysis, session, figures.section(page, "air"))
     sections = (
         ("How sure", "how-sure", True),
         ("The tester’s conclusion", "conclusion", bool(conclusion)),
         ("Claims", "claims", bool(claims)),
+        ("Where the energy goes", "energy", energy is not None),
         ("In the air", "in-the-air", air is not None),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),
         ("Data", "data", True),
+        ("As a test report", "report", True),
     )
     frame = site.frame(
         page,
@@ -204,6 +213,7 @@ def session_page(
         claims=claims,
         values=figures.values(page),
         curves=figures.curves(page),
+        energy=energy,
         air=air,
         responses=session_blocks.responses_table(analysis, session, anchored=True),
         raised=raised,
@@ -216,4 +226,5 @@ def session_page(
         notes=analysis.notes,
         corrections=correction_rows(session.file.corrections),
         files=session_blocks.downloads(session, page),
+        report=report_facts(site, session, analysis, page),
     )
