@@ -11,6 +11,7 @@ from generator.intake.parts import AnyPart
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.intake.session import Session, Treatment
 from generator.publication import navigation
+from generator.publication.constants_section import constants_of_part
 from generator.publication.facts import Fact, date_text, facts_of, key_text, quantity_plain, shown
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
@@ -51,6 +52,7 @@ class PartPage:
     facts     what its file states
     notes     notes of its owner, or ""
     sessions  sessions it took part in, newest first
+    measured  constants fitted for it, beside the stated ones, or None
     """
 
     title: str
@@ -58,6 +60,7 @@ class PartPage:
     facts: tuple[Fact, ...]
     notes: str
     sessions: tuple[SessionLine, ...]
+    measured: Table | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +166,7 @@ def part_page(site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart
         facts=facts_of(part, leave_out=("id", "kind", "label", "notes", "photo")),
         notes=part.notes or "",
         sessions=sessions,
+        measured=constants_of_part(part.id, analyses, site.season, page),
     )
 
 

@@ -16,6 +16,7 @@ from generator.figures.strips import difference_strip
 from generator.figures.trace_chart import run_trace
 from generator.intake.session import Season, Session
 from generator.publication.air_section import air_figures
+from generator.publication.constants_section import coefficient_figures
 from generator.publication.energy_section import energy_figures
 from generator.publication.figure_blocks import FigureBlock, LegendItem, Picture, figure_block
 from generator.publication.session_blocks import labels_of, pairs_of
@@ -38,7 +39,7 @@ class SessionFigures:
     overviews  (treatment, baseline) -> all its relative differences at a glance
     values     single runs of each primary response and condition
     curves     mean curves, and cycles of spin-ups
-    sections   section -> key within it -> figure: "air" by aircraft, "energy" by name
+    sections   section -> key within it -> figure: "air" by aircraft, others by name
     runs       run id -> figures of its page
     """
 
@@ -118,6 +119,7 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
         sections={
             "air": air_figures(analysis, session),
             "energy": {figure.name: figure for figure in energy_figures(analysis, session)},
+            "constants": {figure.name: figure for figure in coefficient_figures(season, session, analysis)},
         },
         runs={run.run_id: _run_figures(run, session, season, analysis) for run in analysis.runs},
     )

@@ -12,6 +12,7 @@ from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.air_section import AirSection, air_section
 from generator.publication.cautions import CautionPanel, panels
+from generator.publication.constants_section import ConstantsSection, constants_section
 from generator.publication.energy_section import EnergySection, energy_section
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
@@ -72,6 +73,7 @@ class SessionPage:
     values         figures of single runs
     curves         figures of mean curves
     energy         where the energy goes, or None
+    constants      constants of motor and propeller, or None
     air            what it means in the air, or None
     responses      table of means
     raised         cautions of this session, and the tester's own
@@ -104,6 +106,7 @@ class SessionPage:
     values: tuple[FigureBlock, ...]
     curves: tuple[FigureBlock, ...]
     energy: EnergySection | None
+    constants: ConstantsSection | None
     air: AirSection | None
     responses: Table
     raised: tuple[CautionPanel, ...]
@@ -167,6 +170,8 @@ def session_page(
     claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
     raised = panels(analysis.cautions, labels, always_on=False)
     energy = energy_section(analysis, session, page, figures.section(page, "energy").__getitem__)
+    drawn = figures.section(page, "constants", legend=True)
+    constants = constants_section(analysis, session, site.season, tuple(drawn.values()))
     air = air_section(analysis, session, figures.section(page, "air"))
     sections = (
         ("How sure", "how-sure", True),
@@ -174,6 +179,7 @@ def session_page(
         ("Claims", "claims", bool(claims)),
         ("Where the energy goes", "energy", energy is not None),
         ("In the air", "in-the-air", air is not None),
+        ("Constants", "constants", constants is not None),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),
@@ -214,6 +220,7 @@ def session_page(
         values=figures.values(page),
         curves=figures.curves(page),
         energy=energy,
+        constants=constants,
         air=air,
         responses=session_blocks.responses_table(analysis, session, anchored=True),
         raised=raised,
