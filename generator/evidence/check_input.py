@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from generator.evidence.records import ResponseSummary
 from generator.intake.parts import Motor, Propeller
 from generator.intake.reference_texts import Thresholds
+from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Season, Session, Treatment
 from generator.reduction.records import AirState, At, RunReduction
 
@@ -33,6 +35,23 @@ TEMPERATURE_RESPONSES = (
     "minutes_to_limit",
 )
 TIME_RESPONSES = ("rise_time", "fall_time", "delay_time", "overshoot")
+# House column -> responses that rest on it; a column that is not here is one of time or unknown: everything.
+RESTS_ON = {
+    "thrust_n": (*THRUST_RESPONSES, "figure_of_merit"),
+    "torque_nm": ("torque", "shaft_power", "system_efficiency", "figure_of_merit"),
+    "voltage_v": ("voltage", *POWER_RESPONSES),
+    "current_a": ("current", "peak_current", *POWER_RESPONSES),
+    "throttle": ("throttle", "delay_time"),
+    "motor_temperature_k": tuple(
+        name
+        for name in TEMPERATURE_RESPONSES
+        if name not in ("controller_temperature_rise", "controller_rise")
+    ),
+    "controller_temperature_k": ("controller_temperature_rise", "controller_rise"),
+    "air_temperature_k": TEMPERATURE_RESPONSES,
+    "sound_level_db": ("sound_level",),
+    "vibration_m_s2": ("vibration",),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +120,22 @@ class CheckInput:
         ratio = self.value("thrust_per_power", at, treatment)
         return None if power is None or ratio is None else power * ratio
 
+    def ranges(self) -> dict[str, tuple[float | None, float | None]]:
+        """House column -> range that the rig states for its channel, house units, None for an open end."""
+        found: dict[str, tuple[float | None, float | None]] = {}
+        for name, channel in self.session.rig.channels.present().items():
+            if channel.range is not None:
+                low, high = (None if end is None else float(end) for end in channel.range)
+                found[CHANNEL_KINDS[name][1]] = (low, high)
+        return found
+
     def responses_of(self, runs: Sequence[RunReduction]) -> tuple[str, ...]:
         """Names of the responses that these runs give."""
         return tuple(dict.fromkeys(r.response for run in runs for r in run.responses))
+
+    def present(self, wanted: Collection[str] | None, runs: Sequence[RunReduction]) -> tuple[str, ...]:
+        """Responses of these runs, only those wanted unless None."""
+        return tuple(name for name in self.responses_of(runs) if wanted is None or name in wanted)
 
 
 def speed_of(at: At) -> float | None:
@@ -129,6 +161,18 @@ def sustained_highest(trace: pd.DataFrame, column: str) -> float | None:
 
     A spike of one sample stays in the thinned trace for the eye, but is no temperature and no speed.
     """
+    found = _sustained(trace, column)
+    return None if found is None else float(found.max())
+
+
+def sustained_lowest(trace: pd.DataFrame, column: str) -> float | None:
+    """Lowest reading of a column, in the same way."""
+    found = _sustained(trace, column)
+    return None if found is None else float(found.min())
+
+
+def _sustained(trace: pd.DataFrame, column: str) -> NDArray[np.float64] | None:
+    """Running median of the finite readings of a column; one value for fewer than SUSTAINED_ROWS rows."""
     if column not in trace:
         return None
     values = trace[column].to_numpy(dtype=np.float64)
@@ -136,11 +180,27 @@ def sustained_highest(trace: pd.DataFrame, column: str) -> float | None:
     if values.size == 0:
         return None
     if values.size <= SUSTAINED_ROWS:
-        return float(np.median(values))
+        return np.array([np.median(values)])
     windows = np.lib.stride_tricks.sliding_window_view(values, SUSTAINED_ROWS)
-    return float(np.median(windows, axis=1).max())
+    return np.asarray(np.median(windows, axis=1), dtype=np.float64)
 
 
 def step_means(run: RunReduction, column: str) -> tuple[float, ...]:
     """Means of a column over the steps of a staircase."""
     return tuple(mean for step in run.steps for name, mean, _ in step.means if name == column)
+
+
+def treatments_of(runs: Sequence[RunReduction]) -> tuple[str, ...]:
+    """Ids of the treatments of these runs, each once."""
+    return tuple(dict.fromkeys(run.treatment for run in runs))
+
+
+def run_ids(runs: Sequence[RunReduction]) -> tuple[str, ...]:
+    """Ids of these runs, each once."""
+    return tuple(dict.fromkeys(run.run_id for run in runs))
+
+
+def channel_words(column: str) -> str:
+    """A house column in words: `motor_temperature_k` is the motor temperature; no column is the time."""
+    names = {house: name.replace("_", " ") for name, (_, house) in CHANNEL_KINDS.items()}
+    return names.get(column, column.replace("_", " ")) if column else "time"

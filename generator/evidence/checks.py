@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from generator.evidence import data_checks, design_checks, physics_checks
+from generator.evidence import (
+    channel_checks,
+    constant_checks,
+    data_checks,
+    design_checks,
+    energy_checks,
+    order_checks,
+    physics_checks,
+    rig_checks,
+)
 from generator.evidence.check_input import CheckInput
 from generator.evidence.records import Check, Contrast, ResponseSummary
 from generator.intake.reference_texts import Thresholds
@@ -20,12 +29,19 @@ ALL_CHECKS = (
     physics_checks.figure_of_merit,
     physics_checks.speed_below_kv,
     physics_checks.top_speed_equal,
+    energy_checks.energy_balance,
+    constant_checks.constants_agree,
     data_checks.zero_drift,
     data_checks.doubtful_channels,
     data_checks.setpoints,
     data_checks.start_temperatures,
-    data_checks.supply_limit,
-    data_checks.sampling,
+    order_checks.warm_up,
+    rig_checks.supply_limit,
+    rig_checks.supply_voltage,
+    rig_checks.sampling,
+    rig_checks.sensor_lag,
+    channel_checks.channel_range,
+    channel_checks.calibration_age,
     data_checks.refused_runs,
     design_checks.repeats,
     design_checks.equal_repeats,

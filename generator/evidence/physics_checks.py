@@ -19,10 +19,6 @@ from generator.evidence.wording import at_key, at_words, counted, listed, percen
 from generator.reduction.records import At
 
 GRAVITY_M_S2 = 9.80665  # standard gravity, 3rd CGPM (1901)
-# Speeds closer together than this ratio tell nothing of an exponent: 1 % of thrust would shift it by 0.06.
-SHORTEST_SPEED_RATIO = 1.25
-# A cap counts as meant to make top speeds equal if KV x volts x cap agree within this share.
-EQUAL_BY_DESIGN = 0.03
 
 
 def same_thrust(given: CheckInput) -> tuple[Check, ...]:
@@ -98,26 +94,24 @@ def _thrust_check(
 def exponents(given: CheckInput) -> tuple[Check, ...]:
     """Thrust rises about with the square of the speed, shaft power with the cube; one check a response.
 
-    Electrical power holds losses that follow other laws. With half of it in free-run loss (about speed to the
-    1.5) its exponent is 2.25, with three quarters in copper loss (current squared, speed to the 4) it is 3.75;
-    so it gets three times the tolerance of shaft power. Beyond the tolerance a check warns, beyond twice the
-    tolerance it fails.
+    Electrical power holds losses that follow other laws, so it has a tolerance of its own. Beyond the tolerance a
+    check warns, beyond twice the tolerance it fails.
     Source  similarity of propellers at rest, T = C_T rho n^2 D^4, P = C_P rho n^3 D^5
     """
     thrust, power = "checks.thrust_exponent", "checks.power_exponent"
     wanted = (
-        ("thrust", "Thrust", thrust, 1.0, ("thrust", "thrust_per_power"),
+        ("thrust", "Thrust", thrust, ("thrust", "thrust_per_power"),
          "Similarity of one propeller at rest: thrust goes with the square of the speed, nearly."),
-        ("shaft_power", "Shaft power", power, 1.0, ("shaft_power", "torque", "system_efficiency"),
+        ("shaft_power", "Shaft power", power, ("shaft_power", "torque", "system_efficiency"),
          "Similarity of one propeller at rest: shaft power goes with the cube of the speed, nearly."),
-        ("electrical_power", "Electrical power", power, 3.0, ("electrical_power", "thrust_per_power"),
+        ("electrical_power", "Electrical power", power, ("electrical_power", "thrust_per_power"),
          "Shaft power goes with the cube of the speed. Free-run loss makes electrical power shallower, copper "
          "loss steeper; with half of it lost one way or three quarters the other the exponent is 2.25 or 3.75."),
     )  # fmt: skip
     found = []
-    for response, title, key, widening, weakens, reason in wanted:
-        middle = given.thresholds.value(key)
-        tolerance = widening * given.thresholds.value(f"{key}_tolerance")
+    for response, title, key, weakens, reason in wanted:
+        allowed = f"checks.{response}_exponent_tolerance"
+        middle, tolerance = given.thresholds.value(key), given.thresholds.value(allowed)
         slopes = {
             name: slope
             for name in given.session.file.treatments
@@ -135,7 +129,7 @@ def exponents(given: CheckInput) -> tuple[Check, ...]:
                 sentence=f"{title} goes with the speed to the power of {words}.",
                 threshold=f"{plain(middle)} ± {plain(tolerance)}",
                 reason=reason,
-                source=f"{given.thresholds.source(key)}; tolerance: {given.thresholds.source(f'{key}_tolerance')}",
+                source=f"{given.thresholds.source(key)}; tolerance: {given.thresholds.source(allowed)}",
                 treatments=tuple(name for name, outcome in outcomes.items() if outcome != "passed"),
                 weakens=weakens,
             )
@@ -155,7 +149,7 @@ def exponent(given: CheckInput, response: str, treatment: str) -> float | None:
     if len(points) < 2:
         return None
     speeds, values = np.array(points).T
-    if speeds.max() < SHORTEST_SPEED_RATIO * speeds.min():
+    if speeds.max() < given.thresholds.value("checks.exponent_speed_ratio") * speeds.min():
         return None
     return float(np.polyfit(np.log(speeds), np.log(values), 1)[0])
 
@@ -252,7 +246,7 @@ def speed_below_kv(given: CheckInput) -> tuple[Check, ...]:
             id="speed-below-kv",
             title="Speed below KV times voltage",
             outcome="failed" if too_fast else "passed",
-            sentence=f"{given.label(name)} turns at {plain(speed, 'rpm')} on {plain(volts, 'V')}, "
+            sentence=f"{sentence_case(given.label(name))} turns at {plain(speed, 'rpm')} on {plain(volts, 'V')}, "
             f"{percent(share)} of KV times voltage.",
             threshold=plain(100.0, "%"),
             reason="Under load the motor's own voltage stays below the supply's; a higher speed means that the "
@@ -267,10 +261,11 @@ def speed_below_kv(given: CheckInput) -> tuple[Check, ...]:
 def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
     """Where a cap should make top speeds equal, they must be.
 
-    A cap is meant so if KV x set voltage x cap of treatment and baseline agree within EQUAL_BY_DESIGN
+    A cap is meant so if KV x set voltage x cap of treatment and baseline agree within a few percent
     (cap = wanted KV / actual KV = baseline voltage / treatment voltage; common practice, no source).
     """
     limit = given.thresholds.share("checks.top_speed_equal_percent")
+    by_design = given.thresholds.share("checks.top_speed_by_design_percent")
     base_nominal, base_top = _nominal_rpm(given, given.baseline), given.value("top_speed", (), given.baseline)
     found = []
     for name in given.others:
@@ -278,7 +273,7 @@ def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
         capped = min(given.treatment(name).output_cap, given.treatment(given.baseline).output_cap) < 1.0
         if not capped or not nominal or not base_nominal or not top or not base_top:
             continue
-        if abs(nominal / base_nominal - 1.0) > EQUAL_BY_DESIGN:
+        if abs(nominal / base_nominal - 1.0) > by_design:
             continue
         gap = top / base_top - 1.0
         found.append(
@@ -286,9 +281,10 @@ def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
                 id=f"top-speed-{name}",
                 title="Top speed equal under the cap",
                 outcome=graded(abs(gap), limit, 5.0 * limit),
-                sentence=f"{given.label(name)} reaches {plain(top, 'rpm')} and {given.label(given.baseline)} "
-                f"{plain(base_top, 'rpm')}, {percent(gap, signed=True)} of {given.label(given.baseline)}; the cap of "
-                f"{percent(given.treatment(name).output_cap)} should make them equal.",
+                sentence=f"{sentence_case(given.label(name))} reaches {plain(top, 'rpm')} and "
+                f"{given.label(given.baseline)} {plain(base_top, 'rpm')}, {percent(gap, signed=True)} of "
+                f"{given.label(given.baseline)}; the cap of {percent(given.treatment(name).output_cap)} "
+                "should make them equal.",
                 threshold=given.thresholds.text("checks.top_speed_equal_percent"),
                 reason="A cap of baseline voltage over treatment voltage gives both the same highest mean voltage; "
                 "where the top speeds differ, equal throttle is not equal output.",

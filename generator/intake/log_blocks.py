@@ -40,7 +40,11 @@ def read_sound_blocks(
     """
     cells = split_line(table.lines.line(int(table.rows[0])), table.delimiter)
     width = len(cells)
-    if not row_fits(cells, table.names) or width > len(table.names) + 1 or max(*numbers, *texts, 0) >= width:
+    if (
+        not row_fits(cells, table.names)
+        or width > len(table.names) + 1
+        or max((*numbers, *texts, 0)) >= width
+    ):
         return None
     read = partial(
         _read_block, table=table, numbers=sorted(numbers), texts=sorted(texts), decimal=decimal, width=width

@@ -20,6 +20,7 @@ _NUMBER = {
 }
 _INFINITE = re.compile(r"[+-]?inf(?:inity)?", re.IGNORECASE)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:[., '’\u00a0\u202f]\d{3})+(?:[.,]\d+)?", re.ASCII)
+ROW_NUMBER = "#0"  # stands for no column of the log but for the number of the row, counted from 0
 _POSITION = re.compile(r"#([1-9]\d{0,5})", re.ASCII)
 # ISO 8601-1 extended format; the time of day may run past 24 h, as elapsed-time counters do.
 DATE_TIME = r"(?:19|20|21)\d\d-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?:Z|[+-]\d\d(?::?\d\d)?)?"
@@ -107,6 +108,11 @@ def position_of(wanted: str) -> int | None:
     """0-based column of `#3`; None for a name."""
     match = _POSITION.fullmatch(wanted.strip())
     return int(match.group(1)) - 1 if match else None
+
+
+def is_row_number(wanted: str) -> bool:
+    """True for `#0`, the number of the row."""
+    return wanted.strip() == ROW_NUMBER
 
 
 def find_columns(wanted: str, names: Sequence[str]) -> tuple[int, ...]:

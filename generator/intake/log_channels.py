@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from generator.intake.log_cells import (
     is_clock,
     is_empty,
     is_number,
+    is_row_number,
     position_of,
     printable,
     shortened,
@@ -27,6 +29,7 @@ from generator.intake.quantities import UnreadableQuantity, conversion
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 
 CLOCK_UNIT = "clock"
+NOTES_BELOW = 5  # rows without a time below a table; our own choice, no source
 _NAMES_LISTED = 20
 _REMEDY_EMPTY = "Correct the cell, or leave it empty where there is no reading."
 _DAY_S = 86_400.0
@@ -40,7 +43,53 @@ def rig_file(rig: Rig) -> str:
 
 def is_clock_time(rig: Rig) -> bool:
     """True when the time column holds clock times instead of numbers."""
-    return (rig.channels.time.unit or "").strip().lower() == CLOCK_UNIT
+    time = rig.channels.time
+    return (time.unit or "").strip().lower() == CLOCK_UNIT and not is_row_number(time.column)
+
+
+def wanted_columns(rig: Rig) -> dict[str, str]:
+    """Channel -> column to look for in the log; those that stand for the number of the row are in no log."""
+    channels = rig.channels.present().items()
+    return {name: channel.column for name, channel in channels if not is_row_number(channel.column)}
+
+
+def without_time(rig: Rig, chosen: Mapping[str, int]) -> bool:
+    """True when the time is a column of the log that was not found."""
+    return "time" not in chosen and "time" in wanted_columns(rig)
+
+
+def with_row_numbers(raw: RawColumns, rig: Rig) -> RawColumns:
+    """The columns with those that stand for the number of the row, counted from 0."""
+    counted = [name for name in rig.channels.present() if name not in wanted_columns(rig)]
+    rows = np.arange(raw.rows, dtype=np.float64)
+    return replace(raw, numbers={**raw.numbers, **dict.fromkeys(counted, rows)}) if counted else raw
+
+
+def without_notes_below(raw: RawColumns) -> tuple[RawColumns, tuple[str, ...]]:
+    """The columns of a text without the lines after the last one that has a time, and a remark on them.
+
+    Spreadsheets leave sums and notes below a table. More than NOTES_BELOW such lines are no notes: there the time
+    has stopped, which is reported as missing.
+    """
+    if raw.clock is not None:
+        timed = np.array([str(text).strip() != "" for text in raw.clock], dtype=bool)
+    else:
+        timed = ~np.isnan(raw.numbers.get("time", np.zeros(raw.rows)))
+    kept = int(np.flatnonzero(timed)[-1]) + 1 if timed.any() else raw.rows
+    if raw.lines is None or not 0 < raw.rows - kept <= NOTES_BELOW:
+        return raw, ()
+    first, last = int(raw.lines[kept]), int(raw.lines[-1])
+    if first == last:
+        remark = f"Line {first}, below the last sample, has no time and was left out."
+    else:
+        remark = f"Lines {first} to {last}, below the last sample, have no time and were left out."
+    above = RawColumns(
+        numbers={name: values[:kept] for name, values in raw.numbers.items()},
+        clock=None if raw.clock is None else raw.clock[:kept],
+        lines=raw.lines[:kept],
+        rows=kept,
+    )
+    return above, (remark,)
 
 
 def choose_columns(
@@ -49,19 +98,19 @@ def choose_columns(
     """Channel -> 0-based column of the log, with a problem for each channel whose column is not plain."""
     chosen: dict[str, int] = {}
     problems: list[Problem] = []
-    for channel, made in rig.channels.present().items():
-        found = find_columns(made.column, names)
+    for channel, column in wanted_columns(rig).items():
+        found = find_columns(column, names)
         if len(found) == 1:
             chosen[channel] = found[0]
             continue
         where = f"`channels.{channel}.column` in {rig_file(rig)}"
         if found:
             places = " or ".join(f"'#{index + 1}'" for index in found[:PLACES_LISTED])
-            what = f"'{printable(made.column)}' is the name of {len(found)} columns of this log."
+            what = f"'{printable(column)}' is the name of {len(found)} columns of this log."
             remedy = f"Say which one is meant: write {places} as {where}."
         else:
-            what = f"there is no column '{printable(made.column)}' in this log."
-            remedy = f"{_columns_here(made.column, names, header_line)} Write the right one as {where}."
+            what = f"there is no column '{printable(column)}' in this log."
+            remedy = f"{_columns_here(column, names, header_line)} Write the right one as {where}."
         problems.append(Problem(file=shown, line=header_line, key=channel, what=what, remedy=remedy))
     return chosen, problems
 
@@ -275,9 +324,8 @@ def _ticks(
     return values.astype(np.int64), ~np.isnat(values)
 
 
-def house_names(chosen: Mapping[str, int], names: Sequence[str]) -> tuple[tuple[str, str], ...]:
+def house_names(chosen: Mapping[str, int], names: Sequence[str], rig: Rig) -> tuple[tuple[str, str], ...]:
     """House column -> the logger's own column name, or its number where it has no name."""
-    return tuple(
-        (CHANNEL_KINDS[channel][1], names[index].strip() or f"#{index + 1}")
-        for channel, index in chosen.items()
-    )
+    own = {channel: names[index].strip() or f"#{index + 1}" for channel, index in chosen.items()}
+    counted = {name: channel.column for name, channel in rig.channels.present().items() if name not in own}
+    return tuple((CHANNEL_KINDS[channel][1], name) for channel, name in {**own, **counted}.items())

@@ -170,7 +170,7 @@ class _LineReader:
                 self._fault("names", line, "", what, "Split the log at this line.")
                 continue
             read = {name: self._cell(name, line, cells) for name in self.chosen}
-            if read["time"] is None:
+            if read.get("time", 0.0) is None:
                 continue
             lines.append(line)
             for name, value in read.items():

@@ -98,7 +98,7 @@ def _read_result(
         else:
             numbers[channel], found = _numbers(column, key, shown, rig_file)
             problems += found
-    if any(problem.key == printable(names[chosen["time"]]) for problem in problems):
+    if "time" in chosen and any(problem.key == printable(names[chosen["time"]]) for problem in problems):
         numbers.pop("time", None)  # reported already; without it nothing is said of missing times
     raw = RawColumns(
         numbers=numbers,

@@ -8,7 +8,17 @@ import pandas as pd
 
 from generator.intake import log_parquet
 from generator.intake.log_bytes import MAX_BYTES, StoredLog, load, refusal, text_of
-from generator.intake.log_channels import choose_columns, house_columns, house_names, is_clock_time, rig_file
+from generator.intake.log_channels import (
+    choose_columns,
+    house_columns,
+    house_names,
+    is_clock_time,
+    rig_file,
+    wanted_columns,
+    with_row_numbers,
+    without_notes_below,
+    without_time,
+)
 from generator.intake.log_header import locate_table
 from generator.intake.log_numbers import ReadResult, read_columns
 from generator.intake.log_records import BenchLog, LogDialect
@@ -49,13 +59,13 @@ def _read_text(stored: StoredLog, shown: str, path: str, rig: Rig, pole_pairs: i
         lines,
         kept,
         comments,
-        wanted={channel: made.column for channel, made in rig.channels.present().items()},
+        wanted=wanted_columns(rig),
         log=rig.log,
         shown=shown,
         rig_file=rig_file(rig),
     )
     chosen, problems = choose_columns(table.names, rig=rig, shown=shown, header_line=table.header_line)
-    if "time" not in chosen:
+    if without_time(rig, chosen):
         raise SeasonProblems(problems)
     result = read_columns(
         table,
@@ -81,7 +91,7 @@ def _read_text(stored: StoredLog, shown: str, path: str, rig: Rig, pole_pairs: i
         shown=shown,
         path=path,
         sha256=stored.sha256,
-        columns=house_names(chosen, table.names),
+        columns=house_names(chosen, table.names, rig),
         dialect=dialect,
         simulated=comments.simulated,
         remarks=remarks,
@@ -93,7 +103,7 @@ def _read_parquet(
 ) -> BenchLog:
     head = log_parquet.read_head(file, shown=shown)
     chosen, problems = choose_columns(head.names, rig=rig, shown=shown, header_line=None)
-    if "time" not in chosen:
+    if without_time(rig, chosen):
         raise SeasonProblems(problems)
     result = log_parquet.read_columns(
         file,
@@ -112,7 +122,7 @@ def _read_parquet(
         shown=shown,
         path=path,
         sha256=stored.sha256,
-        columns=house_names(chosen, head.names),
+        columns=house_names(chosen, head.names, rig),
         dialect=LogDialect(container="parquet", encoding="", delimiter="", decimal="", header_line=None),
         simulated=head.simulated,
         remarks=head.remarks,
@@ -133,7 +143,8 @@ def _bench_log(
     simulated: str | None,
     remarks: tuple[str, ...],
 ) -> BenchLog:
-    raw = result.raw
+    raw, below = without_notes_below(result.raw)
+    raw = with_row_numbers(raw, rig)
     problems = [*problems, *result.problems]
     if raw.rows == 0:
         if not problems:
@@ -156,5 +167,5 @@ def _bench_log(
         rows=raw.rows,
         dialect=dialect,
         simulated=simulated,
-        remarks=tuple([*told, *remarks][:MAX_REMARKS]),
+        remarks=tuple([*told, *below, *remarks][:MAX_REMARKS]),
     )

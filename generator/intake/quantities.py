@@ -119,8 +119,24 @@ def _unit_named(text: str, dimension: Dimension) -> str:
 def conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
     """A function from numbers in `unit_text` to the house unit of `kind`; works on arrays.
 
-    Raises UnreadableQuantity when the unit is unknown or measures something else.
+    unit_text  a unit, or what 1 stands for where the numbers are counts or the volts of a sensor: `0.34 gf`
+    Raises UnreadableQuantity when the unit is unknown, measures something else, or 1 stands for nothing.
     """
+    match = _NUMBER_AND_UNIT.match(unit_text)
+    if match is None or not match.group(2) or match.group(2).startswith(("/", "*", "^")):
+        return _unit_conversion(unit_text, kind)
+    convert, one = _unit_conversion(match.group(2), kind), float(match.group(1))
+    if not (one > 0.0 and math.isfinite(one)):
+        raise UnreadableQuantity(
+            f"'{unit_text[:40]}' is not what a reading of 1 can stand for.",
+            "Write a number above zero with its unit; `sign: -1` turns a reading round.",
+        )
+    return lambda number: convert(number * one)
+
+
+@functools.lru_cache(maxsize=512)
+def _unit_conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
+    """As `conversion`, for a bare unit."""
     dimension = DIMENSIONS[kind]
     example = f"Write it like this: {dimension.example}."
     if (not _UNIT_TEXT.match(unit_text) and unit_text not in ("1/s", "1/min")) or _RISK_OF_POWER.search(
@@ -179,7 +195,7 @@ def parse_quantity(found: object, kind: str) -> float:
             f"'{found}' has no unit.",
             f"Write the unit with the number, for instance: {match.group(1)} {unit_of_example}.",
         )
-    value = float(conversion(unit_text, kind)(number))
+    value = float(_unit_conversion(unit_text, kind)(number))
     if not math.isfinite(value):
         raise UnreadableQuantity(
             f"'{_short(found)}' is not a finite value.", f"Write it like this: {dimension.example}."

@@ -31,7 +31,7 @@ __all__ = [
     "load_thresholds",
 ]
 
-ThresholdUnit = Literal["dB", "h", "degC", "K", "V", "%", "1"]
+ThresholdUnit = Literal["dB", "h", "d", "degC", "K", "V", "%", "1"]
 # How well a number's source is known; shared/thresholds.yaml says what each means.
 PROVENANCES = (
     "read",

@@ -26,10 +26,14 @@ class Channel(Record):
         Field(
             min_length=1,
             max_length=200,
-            description="Column header in the log, or `#3` for the third column.",
+            description="Column header in the log, or `#3` for the third column; `#0` is the number of the row, "
+            "counted from 0, where the log holds no time.",
         ),
     ]
-    unit: Text | None = Field(None, description="Unit of the numbers in the log.")
+    unit: Text | None = Field(
+        None,
+        description="Unit of the numbers in the log; what 1 stands for, such as `0.34 gf`, where they are counts.",
+    )
     sign: Literal[1, -1] = Field(1, description="-1 where the logger counts the other way.")
     offset: Any = Field(None, description="What the logger shows at true zero; subtracted.")
     gain_uncertainty: Ratio = key(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from generator.intake.log_cells import is_row_number
+from generator.intake.log_channels import CLOCK_UNIT
 from generator.intake.problems import Problem
 from generator.intake.quantities import UnreadableQuantity, conversion, parse_quantity
 from generator.intake.rig import CHANNEL_KINDS, Channel, Channels, Rig
@@ -40,7 +42,14 @@ def channels_in_house_units(rig: Rig, source: YamlSource, problems: list[Problem
                     "Add the unit of the numbers in the log."
                     + (" Or give `idle` and `full`." if name == "throttle" else ""),
                 )
-        elif not (name == "time" and channel.unit == "clock") and not (name == "throttle" and has_ends):
+        elif name == "time" and channel.unit == CLOCK_UNIT:
+            if is_row_number(channel.column):
+                fault(
+                    "unit",
+                    "makes a clock of the number of the row.",
+                    "Write the time from row to row: 20 ms.",
+                )
+        elif not (name == "throttle" and has_ends):
             try:
                 conversion(channel.unit, kind)
             except UnreadableQuantity as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from generator.evidence.budget_words import improve_first
 from generator.evidence.records import BudgetRow, Contrast, Family, ResponseSummary, SessionAnalysis
 from generator.evidence.wording import counted, difference_unit, percent, plain
 from generator.publication import navigation, texts
@@ -163,6 +164,13 @@ def working(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, site:
         ),
     ]
     if contrast.budget:
+        lines.append(
+            WorkingLine(
+                name="To improve first",
+                text=improve_first(contrast.budget),
+                href=site.text_link(page, navigation.METHOD, "uncertainty"),
+            )
+        )
         budgets.append(budget_table(contrast.key, None, kind.label, unit, contrast.budget))
     relative = texts.relative_text(contrast, labels)
     if relative:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,12 @@ Array = NDArray[np.float64]
 
 # Block means are judged as well once there are this many blocks; fewer say nothing about correlation.
 FEWEST_BLOCKS = 12
+# Below this many effective samples the sum of autocovariances misses wandering as slow as the record; our own
+# choice, no source, with a margin over the ten where trials show it (tests/reduction/test_correlation.py).
+FEW_EFFECTIVE = 20.0
+# A t distribution of two degrees of freedom or fewer has no standard deviation; this is the least that counts,
+# a factor of 2.2. Our own choice, no source.
+LEAST_DOF = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,8 +25,8 @@ class CorrelatedMean:
     """Mean of one stretch of samples and how well it is known.
 
     mean                unit of the samples
-    standard_error      standard uncertainty of the mean, same unit; never below standard_deviation /
-                        sqrt(count)
+    standard_error      standard error of the mean, same unit, to be used with its degrees of freedom,
+                        effective_count - 1; never below standard_deviation / sqrt(count)
     effective_count     number of independent samples that would know the mean as well, from 1 to count
     count               samples used
     lag1                autocorrelation of neighbouring samples; 0 for samples that are all the same
@@ -32,6 +39,18 @@ class CorrelatedMean:
     count: int
     lag1: float
     standard_deviation: float
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Standard error widened for having been found from few effective samples, unit of the samples.
+
+        For whoever carries no degrees of freedom along. It is the standard deviation of the t distribution that
+        the mean follows, sqrt(dof / (dof - 2)) times the standard error, with effective_count - 1 degrees of
+        freedom and at least LEAST_DOF.
+        Source  JCGM 101:2008, 6.4.9.4, with effective samples in place of samples
+        """
+        dof = max(self.effective_count - 1.0, LEAST_DOF)
+        return self.standard_error * math.sqrt(dof / (dof - 2.0))
 
 
 def autocovariance(deviations: Array) -> Array:
@@ -85,6 +104,30 @@ def _windowed_variance(deviations: Array, removed: int) -> float:
     return max(total / (n - removed * (2 * window + 1)), white)
 
 
+def _slow_variance(deviations: Array, removed: int) -> float:
+    """Variance of the mean if the series is a first-order process whose correlation a short record hides.
+
+    The coefficient is the smaller of two: the autocorrelation at lag one, and what the lag at which it falls
+    below 1/e stands for. In a first-order process they agree; noise on slow wandering lowers the first, an
+    oscillation, whose mean is known far better than the first would have it, lowers the second. What taking
+    out the mean (and a trend) and the denominator n take from the coefficient is put back; what they take from
+    the scatter is put back with the variance itself, V = γ0·v/(1 - v) with v the closed form for γ0 = 1.
+    Sources  bias of the coefficient: F. H. C. Marriott and J. A. Pope, Biometrika 41 (1954) 390-402, and
+             M. G. Kendall, same volume, 403-404 (both from memory); closed form: see `variance_of_mean`
+    """
+    n = deviations.size
+    covariance = autocovariance(deviations)
+    ratio = covariance / covariance[0]
+    low = int(np.flatnonzero(ratio < math.exp(-1.0))[0])  # autocovariances of deviations add up to below zero
+    crossing = low - 1 + float((ratio[low - 1] - math.exp(-1.0)) / (ratio[low - 1] - ratio[low]))
+    found = min(float(ratio[1]), math.exp(-1.0 / crossing))
+    phi = min(found + (removed + (3 + removed) * max(found, 0.0)) / n, 1.0 - 1.0 / n)
+    if phi <= 0.0:
+        return 0.0
+    share = variance_of_mean(np.power(phi, np.arange(n, dtype=np.float64)), n)
+    return float(covariance[0]) * share / (1.0 - share)
+
+
 def _all_the_same(mean: float, count: int) -> CorrelatedMean:
     return CorrelatedMean(
         mean=mean,
@@ -110,8 +153,12 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
     early, hiding slower wandering below it; so the same is done on means of blocks of about n^(1/3) samples,
     and the larger result is used. That makes the standard error of uncorrelated samples a few percent too
     large on average, which is the safe side. Negative correlation is never allowed to claim less than
-    s/sqrt(n). With fewer than about ten effective samples no record can tell its own correlation: the error
-    is then too small.
+    s/sqrt(n).
+
+    A record of few effective samples cannot tell its own correlation: it is then judged as a first-order
+    process too, with the coefficient freed of its bias, and the larger result is used. On a first-order
+    process the standard error is then right on average down to two effective samples; below that no record
+    tells, and it is too small.
 
     effective_count is 1 + γ0/V: the scatter about a record's own mean is low by V, which this puts back.
     Sources  C. J. Geyer, Statistical Science 7 (1992) 473-483, section 3.3 (initial sequences);
@@ -148,6 +195,8 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
         means = deviations[n - blocks * block :].reshape(blocks, block).mean(axis=1)
         means = means - means.mean()
         variance = max(variance, _windowed_variance(means, removed) * blocks * block / n)
+    if n > removed + 2 and squares / n / variance < FEW_EFFECTIVE:
+        variance = max(variance, _slow_variance(deviations, removed))
     effective = squares / (n - 2) / variance if remove_trend else 1.0 + squares / n / variance
     return CorrelatedMean(
         mean=mean,

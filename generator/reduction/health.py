@@ -1,6 +1,6 @@
-"""What is wrong with single channels of a log: time, gaps, missing, stuck, clipped and spiking samples.
+"""What is wrong with single channels of a log: time, gaps, missing and spiking samples.
 
-Every `find_...` only reports; nothing is changed but by `mask_spikes`.
+Stuck and clipped stretches are in `repeats`. Every `find_...` only reports; nothing is changed but by `mask_spikes`.
 """
 
 from __future__ import annotations
@@ -12,21 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from generator.reduction.levels import stretches
+
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 Kind = Literal[
     "time missing", "time reversed", "time repeated", "gap", "dropout", "stuck", "clipped", "spike"
 ]
 
 # All thresholds below are our own choices, no source; tests show what they do and do not report.
 GAP_FACTOR = 5.0
-# A repeat run is stuck or clipped if so many times longer than nine in ten of the other runs.
-STUCK_FACTOR = 10.0
-# In a channel that hardly ever repeats a value a shorter pile-up already means something.
-CLIPPED_FACTOR_FINE = 3.0
-# With fewer changes than this a channel does not show how long its repeat runs usually are.
-FEWEST_RUNS = 20
 LONGEST_SPIKE = 3
 SPIKE_SIGMA = 7.0
 SPIKE_JUMPS = 4.0
@@ -79,15 +74,10 @@ class SamplingSummary:
     largest_interval_s: float
 
 
-def _require_same_length(time_s: Array, values: Array) -> None:
+def require_same_length(time_s: Array, values: Array) -> None:
+    """Raises ValueError for arrays of different length."""
     if time_s.shape != values.shape:
         raise ValueError(f"time and values differ in length: {time_s.size} and {values.size}")
-
-
-def _stretches(mask: Mask) -> list[tuple[int, int]]:
-    """First and last row of each stretch of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return [(int(first), int(last) - 1) for first, last in edges.reshape(-1, 2)]
 
 
 def check_time(time_s: Array) -> tuple[HealthFinding, ...]:
@@ -176,16 +166,17 @@ def find_gaps(time_s: Array, factor: float = GAP_FACTOR) -> tuple[HealthFinding,
 
 def find_dropouts(time_s: Array, values: Array, channel: str = "") -> tuple[HealthFinding, ...]:
     """Stretches in which a channel has no finite value; shape (n,) each."""
-    _require_same_length(time_s, values)
+    require_same_length(time_s, values)
     return tuple(
-        _stretch_finding("dropout", channel, time_s, first, last, "no value")
-        for first, last in _stretches(~np.isfinite(values))
+        stretch_finding("dropout", channel, time_s, first, last, "no value")
+        for first, last in stretches(~np.isfinite(values))
     )
 
 
-def _stretch_finding(
+def stretch_finding(
     kind: Kind, channel: str, time_s: Array, first: int, last: int, detail: str
 ) -> HealthFinding:
+    """A finding over rows `first` to `last` of a channel."""
     return HealthFinding(
         kind=kind,
         channel=channel,
@@ -194,116 +185,6 @@ def _stretch_finding(
         first_row=first,
         count=last - first + 1,
         detail=detail,
-    )
-
-
-def _repeat_runs(values: Array) -> tuple[Rows, Rows]:
-    """First row and length of each run of identical values; a missing value is a run of its own."""
-    changes = np.flatnonzero(values[1:] != values[:-1]) + 1
-    starts = np.concatenate(([0], changes))
-    return starts, np.diff(np.concatenate((starts, [values.size])))
-
-
-def _usual_run(lengths: Rows) -> float | None:
-    """Length that nine in ten repeat runs do not exceed, the longest left out; None with too few runs."""
-    if lengths.size <= FEWEST_RUNS:
-        return None
-    return float(np.percentile(np.delete(lengths, np.argmax(lengths)), 90))
-
-
-def find_stuck(
-    time_s: Array,
-    values: Array,
-    channel: str = "",
-    min_duration_s: float = 0.25,
-    rest_value: float | None = 0.0,
-    ignore: Mask | None = None,
-) -> tuple[HealthFinding, ...]:
-    """Stretches in which a channel that otherwise changes repeats one value for unusually long.
-
-    time_s, values  shape (n,)
-    min_duration_s  shorter repeats are never reported
-    rest_value      a stretch at this very value is not reported where it opens or closes the record: a
-                    stopped speed sensor reads zero. None judges those too.
-    ignore          shape (n,), True in rows not to judge: rest before and after the run, off times of a soak.
-                    A coarse channel at rest may well repeat one value, so give its rest here.
-    Returns         findings. Coarse resolution, or a slow sensor in a fast log, repeats values by nature: a
-                    repeat must be ten times longer than nine in ten of the channel's other repeats, and a
-                    channel with twenty changes or fewer is not judged at all. Commanded channels hold their
-                    value by intent: do not pass the throttle.
-    """
-    _require_same_length(time_s, values)
-    if values.size == 0:
-        return ()
-    starts, lengths = _repeat_runs(values)
-    usual = _usual_run(lengths)
-    if usual is None:
-        return ()
-    findings = []
-    for place in np.flatnonzero(lengths > STUCK_FACTOR * usual):
-        first, last = int(starts[place]), int(starts[place] + lengths[place]) - 1
-        value = float(values[first])
-        at_end = first == 0 or last == values.size - 1
-        if at_end and value == rest_value:
-            continue
-        if ignore is not None:
-            judged = np.flatnonzero(~ignore[first : last + 1]) + first
-            if judged.size <= STUCK_FACTOR * usual:
-                continue
-            first, last = int(judged[0]), int(judged[-1])
-        if time_s[last] - time_s[first] < min_duration_s:
-            continue
-        detail = f"reads {value:.6g} for {time_s[last] - time_s[first]:.3g} s"
-        findings.append(_stretch_finding("stuck", channel, time_s, first, last, detail))
-    return tuple(findings)
-
-
-def find_clipped(
-    time_s: Array,
-    values: Array,
-    channel: str = "",
-    limits: tuple[float | None, float | None] | None = None,
-    min_count: int = 3,
-) -> tuple[HealthFinding, ...]:
-    """Stretches at the end of a channel's range.
-
-    time_s, values  shape (n,)
-    limits          stated range (lowest, highest), unit of the values, None for an open end: at least
-                    min_count samples in a row at or beyond it are reported. A lower limit of zero is not
-                    judged: a channel at rest is there.
-    min_count       samples in a row
-    Returns         findings. Whatever the stated range, a pile-up at the channel's own largest or smallest
-                    value is reported if it is three times longer than nine in ten of its other repeats; a
-                    channel with twenty changes or fewer is not judged so. A smallest value of zero is not
-                    judged.
-    """
-    _require_same_length(time_s, values)
-    clipped: dict[tuple[int, int], str] = {}
-    if limits is not None:
-        low, high = limits
-        if high is not None:
-            with np.errstate(invalid="ignore"):
-                for stretch in _stretches(values >= high):
-                    clipped[stretch] = f"at or above the stated range's upper end, {high:.6g}"
-        if low is not None and low != 0.0:
-            with np.errstate(invalid="ignore"):
-                for stretch in _stretches(values <= low):
-                    clipped[stretch] = f"at or below the stated range's lower end, {low:.6g}"
-    finite = values[np.isfinite(values)]
-    if finite.size:
-        starts, lengths = _repeat_runs(values)
-        usual = _usual_run(lengths)
-        for extreme, word in ((float(finite.max()), "largest"), (float(finite.min()), "smallest")):
-            if usual is None or (word == "smallest" and extreme == 0.0):
-                continue
-            factor = CLIPPED_FACTOR_FINE if usual < 2 else STUCK_FACTOR
-            for place in np.flatnonzero((values[starts] == extreme) & (lengths > factor * usual)):
-                stretch = (int(starts[place]), int(starts[place] + lengths[place]) - 1)
-                clipped.setdefault(stretch, f"piled up at the channel's {word} value, {extreme:.6g}")
-    return tuple(
-        _stretch_finding("clipped", channel, time_s, first, last, detail)
-        for (first, last), detail in sorted(clipped.items())
-        if last - first + 1 >= min_count
     )
 
 
@@ -347,7 +228,7 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
     Source          running median with a local scale after F. R. Hampel, J. Am. Stat. Assoc. 69 (1974)
                     383-393 (from memory); the other conditions are our own, no source
     """
-    _require_same_length(time_s, values)
+    require_same_length(time_s, values)
     known = np.isfinite(values)
     if int(known.sum()) < 2 * LONGEST_SPIKE + 1:
         return ()
@@ -362,7 +243,7 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
     floor = max(floor, 1e-9 * float(np.abs(x).max()))
     jumps = np.abs(np.diff(x))
     findings = []
-    for first, last in _stretches((off > np.maximum(SPIKE_SIGMA * noise, floor)) & known):
+    for first, last in stretches((off > np.maximum(SPIKE_SIGMA * noise, floor)) & known):
         if last - first + 1 > LONGEST_SPIKE or first == 0 or last == x.size - 1:
             continue
         height = float(off[first : last + 1].max())
@@ -378,7 +259,7 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
         if min(jumps[first - 1], jumps[last]) <= least:
             continue
         detail = f"off its surroundings by {height:.4g}, noise there {noise[first]:.3g}"
-        findings.append(_stretch_finding("spike", channel, time_s, first, last, detail))
+        findings.append(stretch_finding("spike", channel, time_s, first, last, detail))
     return tuple(findings)
 
 

@@ -40,7 +40,8 @@ from generator.reduction.records import (
 from generator.reduction.steady import SteadyPoint
 
 # How far the true exponent of a set-up may lie from 2 (thrust) or 3 (power). Measured exponents of small
-# propellers scatter by this much; common practice, no source. It weighs only with the size of the miss.
+# propellers scatter by this much; common practice, no source. It weighs only with the size of the miss, and it is
+# one number for all runs of a set-up: a miss that is the same in every run does not average out.
 EXPONENT_UNCERTAINTY = 0.15
 
 
@@ -72,7 +73,7 @@ def reduce_hold(run: PreparedRun) -> Outcome:
     assert isinstance(plan, HoldPlan)
     time = run.frame["time_s"].to_numpy(dtype=np.float64)
     speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
-    errors = RigErrors(run.setup.rig, run.zero_u)
+    errors = RigErrors.of(run)
     responses: list[RunResponse] = []
     windows: list[Window] = []
     findings: list[Finding] = []
@@ -138,17 +139,20 @@ def hold_responses(
     """Every response that the channels of a window allow, corrected to the target speed."""
     n = means.mean("speed_rpm")
     miss = target_rpm / n
-    log_miss = abs(math.log(target_rpm / nominal(n)))
+    log_miss = math.log(target_rpm / nominal(n))
+    setup = run.setup
 
-    def corrected(value: Number, exponent: float, columns: dict[str, float]) -> Number:
-        """Value at the target speed, with scatter of what was sampled and the doubt about the exponent."""
+    def corrected(value: Number, exponent: float, columns: dict[str, float], whose: str) -> Number:
+        """Value at the target speed, with scatter of what was sampled and the doubt about the exponent of `whose`."""
         moved = value * miss**exponent
         centre = nominal(moved)
         powers = {**columns, "speed_rpm": columns.get("speed_rpm", 0.0) - exponent}
         scatter = abs(centre) * means.relative_scatter(powers)
-        doubt = abs(centre) * log_miss * EXPONENT_UNCERTAINTY
-        return moved + variable(0.0, scatter, "scatter") + variable(0.0, doubt, "setpoint miss")
+        doubt = variable(0.0, EXPONENT_UNCERTAINTY, f"setpoint miss ({whose})", shared=True)
+        return moved + variable(0.0, scatter, "scatter") + centre * log_miss * doubt
 
+    # The exponent of thrust and shaft power is the propeller's; losses make that of electrical power the set-up's.
+    propeller, whole = setup.propeller.label, setup.treatment.label
     electrical = means.electrical()
     together = means.has("power_w")
     watts = {"power_w": 1.0} if together else {"tap_voltage_v": 1.0, "current_a": 1.0}
@@ -156,20 +160,26 @@ def hold_responses(
     power = means.power() if electrical else math.nan
     divisible = electrical and nominal(power) > 0.0
     if electrical:
-        yield kinds.ELECTRICAL_POWER, corrected(power, 3.0, watts)
-        yield kinds.CURRENT, corrected(means.mean("current_a"), 3.0, {"current_a": 1.0})
+        yield kinds.ELECTRICAL_POWER, corrected(power, 3.0, watts, whole)
+        yield kinds.CURRENT, corrected(means.mean("current_a"), 3.0, {"current_a": 1.0}, whole)
     if means.has("thrust_n"):
         thrust = means.mean("thrust_n") * GF_PER_N
-        yield kinds.THRUST, corrected(thrust, 2.0, {"thrust_n": 1.0})
+        yield kinds.THRUST, corrected(thrust, 2.0, {"thrust_n": 1.0}, propeller)
         if divisible:
-            yield kinds.THRUST_PER_POWER, corrected(thrust / power, -1.0, {"thrust_n": 1.0, **per_watt})
+            yield (
+                kinds.THRUST_PER_POWER,
+                corrected(thrust / power, -1.0, {"thrust_n": 1.0, **per_watt}, whole),
+            )
     if means.has("torque_nm"):
-        yield kinds.TORQUE, corrected(means.mean("torque_nm"), 2.0, {"torque_nm": 1.0})
+        yield kinds.TORQUE, corrected(means.mean("torque_nm"), 2.0, {"torque_nm": 1.0}, propeller)
         shaft = means.shaft_power()
         turning = {"torque_nm": 1.0, "speed_rpm": 1.0}
-        yield kinds.SHAFT_POWER, corrected(shaft, 3.0, turning)
+        yield kinds.SHAFT_POWER, corrected(shaft, 3.0, turning, propeller)
         if divisible:
-            yield kinds.SYSTEM_EFFICIENCY, corrected(100.0 * shaft / power, 0.0, {**turning, **per_watt})
+            yield (
+                kinds.SYSTEM_EFFICIENCY,
+                corrected(100.0 * shaft / power, 0.0, {**turning, **per_watt}, whole),
+            )
     yield from plain_responses(run, means)
 
 
@@ -190,7 +200,8 @@ def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[Res
         ("controller_temperature_k", kinds.CONTROLLER_TEMPERATURE_RISE),
     ):
         if means.has(column):
-            yield kind, scattered(means.mean(column), column) - air
+            scatter = mean_and_error(means.samples(column), remove_trend=True)[1]
+            yield kind, means.mean(column) - air + variable(0.0, scatter, "scatter")
     if means.has("sound_level_db"):
         yield kinds.SOUND_LEVEL, scattered(means.mean("sound_level_db"), "sound_level_db")
     if means.has("vibration_m_s2"):
@@ -198,10 +209,15 @@ def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[Res
 
 
 def air_temperature(run: PreparedRun, means: StretchMeans) -> Number:
-    """Air temperature of a stretch: the rig's own channel, else the session's value."""
-    if means.has("air_temperature_k"):
-        return means.mean("air_temperature_k")
-    return run.setup.air.temperature_k
+    """Air temperature of a stretch [K]: the rig's own channel with its scatter, else the session's value.
+
+    The session's value has one error for all its runs: it cancels between treatments, not in a rise itself.
+    """
+    column = "air_temperature_k"
+    if means.has(column):
+        return means.mean(column) + variable(0.0, mean_and_error(means.samples(column))[1], "scatter")
+    air = run.setup.air
+    return variable(air.temperature_k, air.temperature_u_k, "air temperature", shared=True)
 
 
 HOLD = Procedure(

@@ -1,11 +1,12 @@
 """Means that carry their uncertainty: `uncertainties` variables, shared where the error is shared.
 
 The gain error of a channel is one unknown number for the whole session. As one variable it cancels in a
-difference between treatments and stays where it should; scatter and the rest of the zero are new in each run.
+difference between treatments and stays where it should; scatter and the noise of the zero are new in each run.
 """
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -14,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import ufloat
 
-from generator.intake.rig import CHANNEL_KINDS, Rig
+from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.reduction.correlation import mean_with_standard_error
+from generator.reduction.prepare import CHANNEL_WORDS, zero_drifts
 from generator.reduction.records import Component, PreparedRun
 
 Array = NDArray[np.float64]
@@ -25,7 +27,9 @@ Number = Any
 INDEPENDENT = "independent"
 GRAVITY_M_S2 = 9.80665  # standard gravity, 3rd CGPM (1901)
 ICE_POINT_K = 273.15
+DAYS_A_YEAR = 365.25  # Julian year
 CHANNEL_KINDS_BY_COLUMN = {column: kind for kind, column in CHANNEL_KINDS.values()}
+ROUNDING = 1e-12  # share of a reading that is the arithmetic's
 GF_PER_N = 1000.0 / GRAVITY_M_S2
 
 
@@ -71,44 +75,108 @@ def nominal(measured: Number) -> float:
     return float(value)
 
 
+def calibration_age_uncertainty(channel: Channel, date: datetime.date | None) -> float:
+    """Relative standard uncertainty of a gain from what it may have drifted since its calibration.
+
+    channel  states the largest drift a year and the day of its calibration
+    date     of the session; the distance in time counts either way, since a gain drifts before a calibration too
+    Returns  0 where no drift, no calibration or no date is stated
+    Source   rectangular distribution of half-width drift × years, JCGM 100:2008, 4.3.7
+    """
+    if channel.calibrated is None or date is None:
+        return 0.0
+    years = abs((date - channel.calibrated).days) / DAYS_A_YEAR
+    return channel.gain_drift * years / math.sqrt(3.0)
+
+
 class RigErrors:
     """The unknown errors of a rig's channels, one variable each, for one run's computation.
 
-    What the removed zero leaves is one unknown number for a channel and run as well: the same in every
-    stretch of the run, new in the next run.
+    Most are one unknown number of the rig for the whole session: gain and offset of a channel, how its gain has
+    drifted since its calibration, how long its lag really is, and the shape of its zero's drift between two
+    rests. Of the last two only the lever is new in each run (how fast the reading moves, how far the zero went),
+    and it is measured, so what two runs do alike cancels between them and what always goes one way does not
+    average out. The noise of the zero and the resolution are new in each run.
     """
 
-    def __init__(self, rig: Rig, zero_u: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        zero_u: Mapping[str, float] | None = None,
+        *,
+        date: datetime.date | None = None,
+        zero_drift: Mapping[str, float] | None = None,
+    ) -> None:
+        """Errors of a rig.
+
+        zero_u      house column -> standard uncertainty that the removed zero leaves
+        date        of the session, for the age of the calibrations; no age without it
+        zero_drift  house column -> how far its zero moved over the run; without it all of zero_u is new in
+                    each run
+        """
         self._gain: dict[str, Number] = {}
         self._offset: dict[str, Number] = {}
         self._resolution: dict[str, float] = {}
-        self._zero = {column: variable(0.0, u, "zero drift") for column, u in (zero_u or {}).items()}
+        self._lag: dict[str, Number] = {}
+        self._zero = {
+            column: _zero_error(column, u, None if zero_drift is None else zero_drift.get(column, 0.0))
+            for column, u in (zero_u or {}).items()
+        }
         for name, channel in rig.channels.present().items():
             column = CHANNEL_KINDS[name][1]
             words = name.replace("_", " ")
-            self._gain[column] = variable(1.0, channel.gain_uncertainty, f"{words} gain", shared=True)
+            age = calibration_age_uncertainty(channel, date)
+            self._gain[column] = variable(
+                1.0, channel.gain_uncertainty, f"{words} gain", shared=True
+            ) + variable(0.0, age, f"{words} calibration age", shared=True)
             self._offset[column] = variable(
                 0.0, channel.offset_uncertainty or 0.0, f"{words} offset", shared=True
             )
             self._resolution[column] = float(channel.resolution or 0.0)
+            self._lag[column] = variable(0.0, channel.lag_s, f"{words} lag", shared=True)
         self.wiring_ohm = variable(
             rig.wiring.resistance_ohm, rig.wiring.resistance_uncertainty_ohm, "wiring resistance", shared=True
         )
 
-    def apply(self, column: str, value: Number) -> Number:
-        """A reading with its channel's gain, offset and zero errors on it, and its resolution as a new error.
+    @classmethod
+    def of(cls, run: PreparedRun) -> RigErrors:
+        """Errors of the rig in a prepared run, with the age of its calibrations and the drift of its zeros."""
+        setup = run.setup
+        return cls(setup.rig, run.zero_u, date=setup.date, zero_drift=dict(zero_drifts(run)))
+
+    def gain(self, column: str) -> Number:
+        """Factor of one with the gain error of a channel and the age of its calibration on it."""
+        return self._gain.get(column, 1.0)
+
+    def apply(self, column: str, value: Number, *, trend: float = 0.0) -> Number:
+        """A reading with its channel's gain, offset, lag and zero errors on it, and its resolution as a new error.
 
         column  `tap_voltage_v` is the voltage channel itself
+        trend   how fast the reading moves, its unit a second: it then shows what was lag × trend ago. Nothing
+                is corrected, since how a sensor lags depends on how it is fixed; the whole of it counts
         """
         channel = "voltage_v" if column == "tap_voltage_v" else column
-        gain, offset = self._gain.get(channel, 1.0), self._offset.get(channel, 0.0)
-        zero = self._zero.get(channel, 0.0)
+        gain, offset = self.gain(channel), self._offset.get(channel, 0.0)
+        zero, late = self._zero.get(channel, 0.0), trend * self._lag.get(channel, 0.0)
         # Rectangular width of one step of the reading, JCGM 100:2008, F.2.2.1
         resolution = variable(0.0, self._resolution.get(channel, 0.0) / math.sqrt(12.0), "resolution")
         if CHANNEL_KINDS_BY_COLUMN.get(channel) == "temperature":
             # a gain error of a thermometer counts from the ice point, where it is adjusted, not from 0 K
-            return (value - ICE_POINT_K) * gain + ICE_POINT_K + offset + zero + resolution
-        return (value + zero) * gain + offset + resolution
+            return (value - ICE_POINT_K) * gain + ICE_POINT_K + offset + late + resolution
+        return (value + zero + late) * gain + offset + resolution
+
+
+def _zero_error(column: str, standard_uncertainty: float, drift: float | None) -> Number:
+    """Error of a removed zero: the shape of its drift, signed with the drift, and the noise that is left.
+
+    The straight line that was taken off may err by half the drift either way, |drift|/√12 (see `zero`).
+    """
+    if drift is None:
+        return variable(0.0, standard_uncertainty, "zero drift")
+    shape = drift / math.sqrt(12.0)
+    noise = math.sqrt(max(standard_uncertainty**2 - shape**2, 0.0))
+    unknown = variable(0.0, 1.0, f"{CHANNEL_WORDS[column]} zero drift", shared=True)
+    return variable(0.0, noise, "zero noise") + shape * unknown
 
 
 def finite(values: Array) -> Array:
@@ -116,13 +184,32 @@ def finite(values: Array) -> Array:
     return values[np.isfinite(values)]
 
 
-def mean_and_error(values: Array) -> tuple[float, float]:
-    """Mean and autocorrelation-aware standard error of the finite samples; (NaN, NaN) for fewer than two."""
+def mean_and_error(values: Array, *, remove_trend: bool = False) -> tuple[float, float]:
+    """Mean and standard uncertainty of the finite samples; (NaN, NaN) for fewer than two.
+
+    The uncertainty allows for autocorrelation and for few effective samples, since no degrees of freedom go
+    along with it (`CorrelatedMean.standard_uncertainty`).
+    remove_trend  take a straight line out of the scatter: a temperature that climbs on purpose does not wander
+    """
     samples = finite(values)
     if samples.size < 2:
         return math.nan, math.nan
-    found = mean_with_standard_error(samples)
-    return found.mean, found.standard_error
+    found = mean_with_standard_error(samples, remove_trend=remove_trend and samples.size > 2)
+    return found.mean, found.standard_uncertainty
+
+
+def trend_per_s(time_s: Array, values: Array) -> float:
+    """Slope of a straight line through the finite samples, unit of the values a second; 0 for fewer than three
+    and for samples that are all the same to the last digits.
+
+    time_s, values  shape (n,), time strictly increasing
+    Source  ordinary least squares
+    """
+    good = np.isfinite(values)
+    if int(good.sum()) < 3 or float(np.ptp(values[good])) <= ROUNDING * float(np.abs(values[good]).max()):
+        return 0.0
+    time = time_s[good] - time_s[good].mean()
+    return float(time @ (values[good] - values[good].mean()) / (time @ time))
 
 
 class StretchMeans:
@@ -136,6 +223,7 @@ class StretchMeans:
         self._run = run
         self._errors = errors
         self._rows = rows
+        self._time_s = np.asarray(run.frame["time_s"].to_numpy()[rows], dtype=np.float64)
         self._means: dict[str, Number] = {}
 
     def has(self, column: str) -> bool:
@@ -148,14 +236,15 @@ class StretchMeans:
         return np.asarray(self._run.frame[column].to_numpy()[self._rows], dtype=np.float64)
 
     def mean(self, column: str) -> Number:
-        """Mean of a measured channel with gain, offset, resolution and zero; the voltage is at the tap.
+        """Mean of a measured channel with gain, offset, lag, resolution and zero; the voltage is at the tap.
 
         A sound level is averaged as energy: the level that would sound all the time with the same energy.
         """
         if column not in self._means:
             samples = self.samples(column)
             value = _mean_level(samples) if column == "sound_level_db" else mean_and_error(samples)[0]
-            self._means[column] = self._errors.apply(column, value)
+            trend = trend_per_s(self._time_s, samples)
+            self._means[column] = self._errors.apply(column, value, trend=trend)
         return self._means[column]
 
     def electrical(self) -> bool:

@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from generator.intake.rig import CHANNEL_KINDS
-from generator.reduction import health
+from generator.reduction import health, repeats
 from generator.reduction.levels import smoothed
 from generator.reduction.records import Finding, PreparedRun, Setup, Window
 from generator.reduction.zero import (
-    STANDING_SHARE,
     NoRest,
     Rest,
     find_rest,
     measure_zero,
     remove_zero,
+    standing_limit_rpm,
     zero_standard_uncertainty,
 )
 
@@ -120,8 +120,8 @@ def _at_rest(time: Array, rest: Rest, work: pd.DataFrame) -> Mask:
     """Rows in which a channel may well repeat one value: both rests, and standstill in between."""
     mask = np.zeros(time.size, dtype=np.bool_)
     if "speed_rpm" in _measured_columns(work):
-        speed = np.abs(smoothed(time, work["speed_rpm"].to_numpy(dtype=np.float64)))
-        mask |= ~(speed > STANDING_SHARE * float(np.nanmax(speed)))
+        raw = work["speed_rpm"].to_numpy(dtype=np.float64)
+        mask |= ~(np.abs(smoothed(time, raw)) > standing_limit_rpm(time, raw))
     if rest.before is not None:
         mask |= time <= rest.before[1]
     if rest.after is not None:
@@ -136,19 +136,37 @@ def _health(
     found: list[health.HealthFinding] = []
     channels = setup.rig.channels.present().items()
     ranges = {CHANNEL_KINDS[name][1]: channel.range for name, channel in channels}
+    leaders = _leaders(time, work)
     for column in _measured_columns(frame):
         found += health.find_dropouts(time, frame[column].to_numpy(dtype=np.float64), column)
         values = work[column].to_numpy(dtype=np.float64)
         if column not in NEVER_STUCK:
-            found += health.find_stuck(time, values, column, ignore=at_rest)
+            found += repeats.find_stuck(time, values, column, ignore=at_rest, leader=leaders.get(column))
         if column != "throttle":  # a throttle at its stop is where it should be
             span = ranges.get(column)
             limits = None if span is None else (_limit(span[0]), _limit(span[1]))
-            for item in health.find_clipped(time, values, column, limits):
+            for item in repeats.find_clipped(time, values, column, limits, leader=leaders.get(column)):
                 # a reading that sits still at rest, and some samples on, is not at its end
                 if float(at_rest[item.first_row : item.first_row + item.count].mean()) < 0.5:
                     found.append(item)
     return found
+
+
+def _leaders(time: Array, work: pd.DataFrame) -> dict[str, Array]:
+    """House column -> a quantity to which it is at least proportional: what it follows when it is not stuck.
+
+    Thrust, torque and current go with a power of the speed of one or more; the speed goes with at least the
+    fourth root of the current (P ∝ n³ and losses that grow no faster).
+    """
+    recorded = _measured_columns(work)
+    leaders: dict[str, Array] = {}
+    if "speed_rpm" in recorded:
+        speed = smoothed(time, work["speed_rpm"].to_numpy(dtype=np.float64))
+        leaders = dict.fromkeys(ZEROED, speed)
+    if "current_a" in recorded:
+        current = smoothed(time, work["current_a"].to_numpy(dtype=np.float64))
+        leaders["speed_rpm"] = np.abs(current) ** 0.25
+    return leaders
 
 
 def _limit(value: object) -> float | None:

@@ -107,10 +107,10 @@ class Window:
 class Component:
     """One input's share of a response's uncertainty: signed standard uncertainty in the response's unit.
 
-    source  "scatter", "zero drift", "setpoint miss", "resolution", "sampling", "hysteresis",
-            "thermal fit", "state levels", "speed noise", "speed lag", or
-            "<channel> gain" / "<channel> offset" / "<channel> calibration age", "wiring resistance",
-            "air density", "air temperature"
+    source  "scatter", "resolution", "zero noise", "hysteresis", "thermal fit", "interpolation", "sampling",
+            "state levels", "<channel> noise"; "<channel> gain", "<channel> offset", "<channel> lag",
+            "<channel> zero drift", "<channel> calibration age"; "setpoint miss (<propeller or treatment label>)",
+            "wiring resistance", "air density", "air temperature". `evidence.budget_words` has advice for each
     shared  True: the same unknown error sits in every run made on this rig in this session (adds signed,
             so it cancels in contrasts); False: independent from run to run
     """

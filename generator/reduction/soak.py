@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -14,6 +15,7 @@ from pydantic import Field
 
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Speed, Time
+from generator.intake.rig import Channel
 from generator.reduction import response_kinds as kinds
 from generator.reduction.hold import air_temperature
 from generator.reduction.levels import smoothed, stretches
@@ -22,6 +24,7 @@ from generator.reduction.measured import (
     Number,
     RigErrors,
     StretchMeans,
+    calibration_age_uncertainty,
     components,
     finite,
     mean_and_error,
@@ -47,6 +50,8 @@ from generator.reduction.thermal import (
 )
 
 Array = NDArray[np.float64]
+# A figure of a fit, given the fit and the air temperature it was made with [K]; None where there is none.
+Figure = Callable[[ThermalFit, float], float | None]
 ON_SHARE = 0.5  # above this share of the set speed the motor is on
 END_SHARE = 0.5  # the end of the last on period that is averaged, as a share of it, at most one second
 SHOWN_FIT_ROWS = 400
@@ -84,7 +89,7 @@ def reduce_soak(run: PreparedRun) -> Outcome:
         start_s=max(last[1] - 1.0, last[1] - END_SHARE * (last[1] - last[0])),
         stop_s=last[1],
     )
-    errors = RigErrors(run.setup.rig, run.zero_u)
+    errors = RigErrors.of(run)
     means = StretchMeans(run, errors, (time >= end.start_s) & (time <= end.stop_s))
     at: At = (("speed_rpm", float(plan.speed_rpm)),)
     values: list[tuple[ResponseKind, Number]] = list(_rises(run, means))
@@ -92,7 +97,7 @@ def reduce_soak(run: PreparedRun) -> Outcome:
     fitted: pd.DataFrame | None = None
     if "motor_temperature_k" in run.frame:
         try:
-            heating = Heating(run, time, speed, periods, plan)
+            heating = Heating(run, errors, time, speed, periods, plan)
         except ValueError as error:
             findings.append(_no_fit(f"No thermal fit: {error}.", grade="doubtful"))
         else:
@@ -154,7 +159,7 @@ def _rises(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[ResponseKind
         ("controller_temperature_k", kinds.CONTROLLER_SOAK_RISE),
     ):
         if means.has(column):
-            scatter = mean_and_error(means.samples(column))[1]
+            scatter = mean_and_error(means.samples(column), remove_trend=True)[1]
             yield kind, means.mean(column) - air + variable(0.0, scatter, "scatter")
 
 
@@ -167,7 +172,13 @@ class Heating:
     """
 
     def __init__(
-        self, run: PreparedRun, time: Array, speed: Array, periods: list[tuple[float, float]], plan: SoakPlan
+        self,
+        run: PreparedRun,
+        errors: RigErrors,
+        time: Array,
+        speed: Array,
+        periods: list[tuple[float, float]],
+        plan: SoakPlan,
     ) -> None:
         stop = min(periods[-1][1] + plan.off_s, float(time[-1]))
         rows = (time >= periods[0][0]) & (time <= stop)
@@ -175,19 +186,23 @@ class Heating:
         if "air_temperature_k" in run.frame:
             own_air = finite(run.frame["air_temperature_k"].to_numpy(dtype=np.float64)[rows])
         self.air_k = float(own_air.mean()) if own_air.size else run.setup.air.temperature_k
-        self._air_column = "air_temperature_k" if own_air.size else ""
-        measured = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)[rows]
+        self._own_air = own_air.size > 0
+        measured = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)
         power = (speed[rows] > ON_SHARE * plan.speed_rpm).astype(np.float64)
-        self._time, self._power, self._motor_k = _grouped(time[rows], power, measured)
-        self._rig = run.setup.rig
+        self._time, self._power, self._motor_k = _grouped(time[rows], power, measured[rows])
+        channel = run.setup.rig.channels.motor_temperature
+        later = _moved_up(time, measured, channel.lag_s if channel is not None else 0.0)
+        self._later_k = _grouped(time[rows], power, later[rows])[2]
+        self._setup = run.setup
+        self._clock = errors.gain("time_s")
         self._plan = plan
         rise = self._motor_k - self.air_k
         self.fit = fit_first_order(self._time, rise, self._power)
-        self._misread: tuple[tuple[str, ThermalFit], ...] = ()
+        self._misread: tuple[tuple[str, ThermalFit, float], ...] = ()
         if self.fit.identifiable:
             self._misread = tuple(
-                (source, fit_first_order(self._time, rise + shift, self._power))
-                for source, shift in self._thermometer_errors()
+                (source, fit_first_order(self._time, rise + motor - air, self._power), self.air_k + air)
+                for source, motor, air in self._thermometer_errors()
             )
 
     def figures(self) -> dict[str, float]:
@@ -208,14 +223,16 @@ class Heating:
         step = -(-rise.size // SHOWN_FIT_ROWS)
         return pd.DataFrame({"time_s": self._time[::step], "fitted_rise_k": rise[::step]})
 
-    def number(self, figure: Callable[[ThermalFit], float | None]) -> Number:
+    def number(self, figure: Figure) -> Number:
         """A figure of the fit with its uncertainty; NaN if the fit does not give it.
 
         The fit's share: the figure for a fit moved by one standard deviation along each principal axis of its
         covariance, half of the difference (JCGM 100:2008, note 2 to 5.1.3). The rig's share: the figure for
-        readings moved by one standard uncertainty of gain and offset of each thermometer.
+        readings moved by one standard uncertainty of each error that all runs share. The resolution of the
+        thermometer has no share of its own: a reading that climbs through many steps averages it out, and what is
+        left is scatter about the fit.
         """
-        centre = figure(self.fit)
+        centre = figure(self.fit, self.air_k)
         if centre is None or not math.isfinite(centre):
             return math.nan
         value: Number = float(centre)
@@ -223,15 +240,19 @@ class Heating:
         spread = 0.0
         for size, axis in zip(sizes, axes.T, strict=True):
             step = axis * math.sqrt(max(float(size), 0.0))
-            ends = [figure(self._moved(sign * step)) for sign in (1.0, -1.0)]
+            ends = [figure(self._moved(sign * step), self.air_k) for sign in (1.0, -1.0)]
             known = [abs(end - centre) for end in ends if end is not None and math.isfinite(end)]
             spread = math.hypot(spread, sum(known) / len(known) if known else 0.0)
         value = value + variable(0.0, spread, "thermal fit")
-        for source, moved in self._misread:
-            end = figure(moved) if moved.identifiable else None
+        for source, moved, air_k in self._misread:
+            end = figure(moved, air_k) if moved.identifiable else None
             if end is not None and math.isfinite(end):
                 value = value + (end - centre) * variable(0.0, 1.0, source, shared=True)
         return value
+
+    def seconds(self, figure: Figure) -> Number:
+        """The same for a figure that is a time, with the error of the logger's clock."""
+        return self.number(figure) * self._clock
 
     def _moved(self, step: Array) -> ThermalFit:
         fit = self.fit
@@ -250,21 +271,49 @@ class Heating:
             peak *= after / before
         return replace(fit, time_constant_s=constant, continuous_rise_k=rise, duty_settled_peak_rise_k=peak)
 
-    def _thermometer_errors(self) -> Iterator[tuple[str, Array]]:
-        """(source, change of the rise) for one standard uncertainty of each error that all runs share."""
-        air = np.full(self._time.size, self.air_k)
-        for column, reading, sign in (
-            ("motor_temperature_k", self._motor_k, 1.0),
-            (self._air_column, air, -1.0),
-        ):
-            channel = getattr(self._rig.channels, column.removesuffix("_k"), None) if column else None
-            if channel is None:
-                continue
-            words = column.removesuffix("_k").replace("_", " ")
-            if channel.gain_uncertainty > 0.0:
-                yield f"{words} gain", sign * channel.gain_uncertainty * (reading - ICE_POINT_K)
-            if channel.offset_uncertainty:
-                yield f"{words} offset", np.full(reading.size, sign * float(channel.offset_uncertainty))
+    def _thermometer_errors(self) -> Iterator[tuple[str, Array, float]]:
+        """(source, change of the motor's temperatures, change of the air's) for one standard uncertainty of each
+        error that all runs share.
+
+        A lagging thermometer shows what was `lag` ago: its reading moved up by the lag is what it stands for. As
+        in `RigErrors.apply` nothing is corrected and the whole of it counts.
+        """
+        none = np.zeros(self._time.size)
+        channels, date = self._setup.rig.channels, self._setup.date
+        motor, air = channels.motor_temperature, channels.air_temperature
+        if motor is not None:
+            for source, change in _proportional(motor, "motor temperature", date):
+                yield source, change * (self._motor_k - ICE_POINT_K), 0.0
+            if motor.offset_uncertainty:
+                yield "motor temperature offset", none + float(motor.offset_uncertainty), 0.0
+            if motor.lag_s > 0.0:
+                yield "motor temperature lag", self._later_k - self._motor_k, 0.0
+        if not self._own_air:
+            if self._setup.air.temperature_u_k > 0.0:
+                yield "air temperature", none, self._setup.air.temperature_u_k
+        elif air is not None:
+            for source, change in _proportional(air, "air temperature", date):
+                yield source, none, change * (self.air_k - ICE_POINT_K)
+            if air.offset_uncertainty:
+                yield "air temperature offset", none, float(air.offset_uncertainty)
+
+
+def _moved_up(time: Array, values: Array, lag_s: float) -> Array:
+    """What is read `lag_s` later, at each instant; NaN where nothing was read at the instant itself."""
+    good = np.isfinite(values)
+    if lag_s <= 0.0 or not bool(good.any()):
+        return values
+    return np.where(good, np.interp(time + lag_s, time[good], values[good]), np.nan)
+
+
+def _proportional(channel: Channel, words: str, date: datetime.date | None) -> Iterator[tuple[str, float]]:
+    """(source, relative standard uncertainty) of what is wrong with a channel's gain."""
+    for source, size in (
+        (f"{words} gain", channel.gain_uncertainty),
+        (f"{words} calibration age", calibration_age_uncertainty(channel, date)),
+    ):
+        if size > 0.0:
+            yield source, size
 
 
 def _grouped(time: Array, power: Array, motor_k: Array) -> tuple[Array, Array, Array]:
@@ -287,22 +336,21 @@ def _grouped(time: Array, power: Array, motor_k: Array) -> tuple[Array, Array, A
 def _from_fit(
     heating: Heating, run: PreparedRun, plan: SoakPlan, findings: list[Finding]
 ) -> Iterator[tuple[ResponseKind, Number]]:
-    yield kinds.TIME_CONSTANT, heating.number(lambda fit: fit.time_constant_s)
-    yield kinds.SETTLED_RISE, heating.number(lambda fit: fit.duty_settled_peak_rise_k)
+    yield kinds.TIME_CONSTANT, heating.seconds(lambda fit, _: fit.time_constant_s)
+    yield kinds.SETTLED_RISE, heating.number(lambda fit, _: fit.duty_settled_peak_rise_k)
     limit = run.setup.motor.temperature_limit_k
     if limit is None:
         return
-    allowed = limit - heating.air_k
 
-    def minutes(fit: ThermalFit) -> float:
-        return seconds_to_limit(fit, allowed, plan.on_s, plan.off_s) / 60.0
+    def minutes(fit: ThermalFit, air_k: float) -> float:
+        return seconds_to_limit(fit, limit - air_k, plan.on_s, plan.off_s) / 60.0
 
-    if math.isinf(minutes(heating.fit)):
+    if math.isinf(minutes(heating.fit, heating.air_k)):
         stated = f"{limit - ICE_POINT_K:.0f} °C"
         sentence = f"By the fit the motor would settle below its stated limit of {stated} at this duty."
         findings.append(Finding(kind="below limit", channel="motor_temperature_k", sentence=sentence))
     else:
-        yield kinds.MINUTES_TO_LIMIT, heating.number(minutes)
+        yield kinds.MINUTES_TO_LIMIT, heating.seconds(minutes)
 
 
 SOAK = Procedure(

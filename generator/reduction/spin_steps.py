@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.reduction.levels import smoothed, stretches
-from generator.reduction.transitions import NoTransition, Transition, find_transition
+from generator.reduction.transitions import NoTransition, Transition, find_transition, sample_noise
 
 Array = NDArray[np.float64]
 Levels = tuple[float, float, float]
@@ -32,6 +32,8 @@ class Step:
     high_levels  median speed in three successive fifths at the end of the plateau; the last is the state level
     low_levels   the same after the step back; None with `falling`
     peak_a       largest current about the rise; NaN without current
+    peak_missed_a, peak_noise_a  how far above it the true peak may lie between samples, and the noise of one
+                 sample there
     Times in seconds.
     """
 
@@ -43,6 +45,8 @@ class Step:
     start_s: float
     stop_s: float
     peak_a: float
+    peak_missed_a: float = 0.0
+    peak_noise_a: float = 0.0
 
 
 def find_steps(
@@ -99,11 +103,12 @@ def find_steps(
         after = _rows(time, float(time[last]), end)
         lows = _levels(time, speed, after[: _end_of(-smooth[after], -(low_rpm + 0.25 * (target - low_rpm)))])
         falling = _falling(time, speed, lows, highs[-1], (low_rpm, float(time[last]) - 0.4 * dwell_s, end))
+        peak_a, missed_a, noise_a = (math.nan, 0.0, 0.0) if current is None else _peak(time, current, rising)
         found.append(
             Step(
                 target_rpm=target, rising=rising, falling=falling, high_levels=highs,
                 low_levels=None if falling is None else lows, start_s=begin, stop_s=end,
-                peak_a=math.nan if current is None else _peak(time, current, rising),
+                peak_a=peak_a, peak_missed_a=missed_a, peak_noise_a=noise_a,
             )
         )  # fmt: skip
     return found, missed
@@ -232,7 +237,18 @@ def _command_edge(
     return (left + right) / 2.0, (right - left) / math.sqrt(12.0)
 
 
-def _peak(time: Array, current: Array, rising: Transition) -> float:
+def _peak(time: Array, current: Array, rising: Transition) -> tuple[float, float, float]:
+    """Largest current about a rise, half of how far its larger neighbour lies below it, noise of one sample.
+
+    A pulse that leaps and dies away falls by as much before the first sample as after it; half of that is the
+    middle of what may be missing.
+    """
     reach = max(3.0 * rising.transition_duration_s, 0.05)
-    part = current[(time >= rising.t10_s - reach) & (time <= rising.t90_s + reach)]
-    return float(np.nanmax(part)) if np.isfinite(part).any() else math.nan
+    inside = (time >= rising.t10_s - reach) & (time <= rising.t90_s + reach) & np.isfinite(current)
+    part = current[inside]
+    if part.size == 0:
+        return math.nan, 0.0, 0.0
+    top = int(np.argmax(part))
+    neighbours = [float(part[row]) for row in (top - 1, top + 1) if 0 <= row < part.size]
+    missed = (float(part[top]) - max(neighbours)) / 2.0 if neighbours else 0.0
+    return float(part[top]), missed, sample_noise(time[inside], part)

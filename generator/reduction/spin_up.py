@@ -13,7 +13,8 @@ from pydantic import Field, model_validator
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.measured import RigErrors, components, mean_and_error
+from generator.reduction.correlation import mean_with_standard_error
+from generator.reduction.measured import Number, RigErrors, components
 from generator.reduction.records import (
     At,
     Component,
@@ -33,6 +34,10 @@ Array = NDArray[np.float64]
 LAG_DURATION = math.log(9.0)
 # Below this multiple of the lag's own duration a rise time is the sensor's, not the motor's.
 LAG_LIMIT = 1.5
+# How well a stated lag is known, as a share of it. Our own choice, no source.
+LAG_DOUBT = 0.5
+# The largest of the few samples about a peak lies so many deviations of their noise high. Our own choice.
+PEAK_NOISE = 1.5
 # More than this share of the step left to go at its end is told. Our own choice, no source.
 SETTLED = 0.005
 # Relative change of a first-order duration for a relative error e of the state aimed at: the 90 % instant moves
@@ -72,6 +77,7 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
         low_rpm=plan.from_rpm, targets_rpm=plan.to_rpm, dwell_s=plan.dwell_s,
     )  # fmt: skip
     interval = float(np.median(np.diff(time[np.isfinite(speed)]))) if steps else 0.0
+    errors = RigErrors.of(run)
     responses: list[RunResponse] = []
     findings: list[Finding] = []
     if missed:
@@ -98,7 +104,7 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
                     sentence=f"Steps to {target:.0f} rpm found: {len(own)}; planned: {plan.cycles}.",
                 )
             )  # fmt: skip
-        responses += list(_responses(run, own, target, interval, findings))
+        responses += list(_responses(run, errors, own, target, interval, findings))
     windows = tuple(
         Window(
             kind="transition",
@@ -120,10 +126,16 @@ def _without_lag(duration_s: float, lag_s: float) -> float | None:
 
 
 def _responses(
-    run: PreparedRun, steps: list[Step], target: float, interval_s: float, findings: list[Finding]
+    run: PreparedRun,
+    errors: RigErrors,
+    steps: list[Step],
+    target: float,
+    interval_s: float,
+    findings: list[Finding],
 ) -> Iterator[RunResponse]:
     """Responses of all steps to one speed."""
     at: At = (("speed_rpm", float(target)),)
+    clock = errors.gain("time_s")
     channels = run.setup.rig.channels
     lag_s = channels.speed.lag_s if channels.speed is not None else 0.0
     amplitude = float(np.mean([step.rising.amplitude for step in steps]))
@@ -146,36 +158,83 @@ def _responses(
                     ),
                 )
             )  # fmt: skip
-        yield _duration(kind, at, edges, lag_s, interval_s, rest, findings)
+        yield _duration(kind, at, edges, lag_s, interval_s, rest, clock, findings)
+    yield from _delay(at, steps, lag_s, interval_s, rest_high, clock)
+    overshoots = [step.rising.overshoot_percent for step in steps]
+    noise = 100.0 * float(np.median([step.rising.noise for step in steps])) / amplitude
+    duration = float(np.mean([step.rising.transition_duration_s for step in steps]))
+    damped = 1.0 - 1.0 / math.hypot(1.0, LAG_DURATION * lag_s / duration) if duration > 0.0 else 0.0
+    yield _mean(
+        kinds.OVERSHOOT, at, overshoots, 1.0, [0.0], 0.0,
+        # the largest of some hundred samples lies about three deviations high, in every run of the rig
+        _component("speed noise", 3.0 * noise, shared=True),
+        _component("state levels", 100.0 * rest_high, shared=True),
+        # a first-order lag damps a swing that is about as fast as the step; by trials, nothing is corrected
+        _component("speed lag", max(float(np.mean(overshoots)), 0.0) * damped, shared=True),
+    )  # fmt: skip
+    peaks = [step for step in steps if math.isfinite(step.peak_a)]
+    if peaks:
+        yield _peak_current(run, errors, at, peaks, duration)
+
+
+def _delay(
+    at: At, steps: Sequence[Step], lag_s: float, interval_s: float, rest: float, clock: Number
+) -> Iterator[RunResponse]:
+    """Mean time from the throttle's edge to the 50 % instant, the sensor's lag taken off; none without edges."""
     delays = [
         (step.rising.delay50_s - lag_s, step.rising.u_delay50_s or 0.0)
         for step in steps
         if step.rising.delay50_s is not None
     ]
-    if delays:
-        duration = float(np.mean([step.rising.transition_duration_s for step in steps]))
-        values, each = [d for d, _ in delays], [u for _, u in delays]
-        # the edge lies anywhere in one interval, which cycles in step with the samples do not average out
-        edge = max(interval_s**2 / 12.0 - float(np.var(values)), 0.0)
-        always = math.sqrt(edge + (0.5 * _interpolation_error(interval_s, duration)) ** 2)
-        yield _mean(
-            kinds.DELAY_TIME, at, values, 1000.0, each, always,
-            _component("state levels", 1000.0 * rest_high * duration / LAG_DURATION),
-            _component("speed lag", 500.0 * lag_s, shared=True),
-        )  # fmt: skip
-    overshoots = [step.rising.overshoot_percent for step in steps]
-    noise = 100.0 * float(np.median([step.rising.noise for step in steps])) / amplitude
+    if not delays:
+        return
+    duration = float(np.mean([step.rising.transition_duration_s for step in steps]))
+    values, each = [d for d, _ in delays], [u for _, u in delays]
+    # the edge lies anywhere in one interval, which cycles in step with the samples do not average out
+    edge = math.sqrt(max(interval_s**2 / 12.0 - float(np.var(values)), 0.0))
     yield _mean(
-        kinds.OVERSHOOT, at, overshoots, 1.0, [0.0], 0.0,
-        # the largest of some hundred samples lies about three deviations high, in every run of the rig
-        _component("speed noise", 3.0 * noise, shared=True),
-        _component("state levels", 100.0 * rest_high),
+        kinds.DELAY_TIME, at, values, 1000.0, each, edge,
+        _component("interpolation", 500.0 * _interpolation_error(interval_s, duration), shared=True),
+        _component("state levels", 1000.0 * rest * duration / LAG_DURATION, shared=True),
+        _component("speed lag", 1000.0 * LAG_DOUBT * lag_s, shared=True),
+        *_of_clock(1000.0 * float(np.mean(values)), clock),
     )  # fmt: skip
-    peaks = [step.peak_a for step in steps if math.isfinite(step.peak_a)]
-    if peaks:
-        errors = RigErrors(run.setup.rig, run.zero_u)
-        reading = components(errors.apply("current_a", float(np.mean(peaks))))[1]
-        yield _mean(kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], 0.0, *reading)
+
+
+def _peak_current(
+    run: PreparedRun, errors: RigErrors, at: At, steps: Sequence[Step], duration_s: float
+) -> RunResponse:
+    """Mean of the largest currents of the steps, with the errors of the channel.
+
+    A current that leaps and dies away with the step's own time constant is seen lower by a lagging channel and
+    by samples that miss its top; the largest of noisy samples lies high. All three go one way in every run of
+    the rig; nothing is corrected.
+    Source  of the lag's share: exponential pulse through a first-order lag of r times its time constant, whose
+            peak is r^(r/(1 - r)) of the pulse's (textbook)
+    """
+    peaks = [step.peak_a for step in steps]
+    height = float(np.mean(peaks))
+    channel = run.setup.rig.channels.current
+    lag_s = channel.lag_s if channel is not None else 0.0
+    slowness = LAG_DURATION * lag_s / duration_s if duration_s > 0.0 else 0.0
+    if slowness > 0.0:
+        near_one = abs(slowness - 1.0) < 1e-6
+        seen = math.exp(-1.0) if near_one else slowness ** (slowness / (1.0 - slowness))
+    else:
+        seen = 1.0
+    reading = components(errors.apply("current_a", height))[1]
+    return _mean(
+        kinds.PEAK_CURRENT, at, peaks, 1.0, [0.0], 0.0,
+        _component("interpolation", float(np.mean([step.peak_missed_a for step in steps])), shared=True),
+        _component("current lag", height * (1.0 - seen), shared=True),
+        _component("current noise", PEAK_NOISE * float(np.mean([s.peak_noise_a for s in steps])), shared=True),
+        *reading,
+    )  # fmt: skip
+
+
+def _of_clock(value: float, clock: Number) -> tuple[Component, ...]:
+    """Components of a time from the error of the logger's clock, unit of the value."""
+    return components(value * clock)[1]
 
 
 def _duration(
@@ -185,14 +244,22 @@ def _duration(
     lag_s: float,
     interval_s: float,
     rest: float,
+    clock: Number,
     findings: list[Finding],
 ) -> RunResponse:
-    """Mean 10-90 % duration of these edges, the sensor's lag taken out where it can be."""
+    """Mean 10-90 % duration of these edges, the sensor's lag taken out where it can be.
+
+    What that leaves in doubt is half of the correction, since lags do not add quite in quadrature (trials with
+    two lags in line, tests/reduction/test_spin_up.py), and what a lag other than the stated one would change.
+    """
     raw = [edge.transition_duration_s for edge in edges]
     bare = [_without_lag(value, lag_s) for value in raw]
     usable = [value for value in bare if value is not None]
     mean_raw = float(np.mean(raw))
-    doubt = (mean_raw - float(np.mean(usable))) / 2.0 if usable else 0.0
+    doubt = 0.0
+    if usable:
+        mean = float(np.mean(usable))
+        doubt = math.hypot((mean_raw - mean) / 2.0, LAG_DOUBT * (LAG_DURATION * lag_s) ** 2 / mean)
     if len(usable) < len(bare):
         where = f"{kind.label} at {dict(at)['speed_rpm']:.0f} rpm"
         sentence = f"{where}: not clear of the sensor's lag; left as measured."
@@ -200,15 +267,17 @@ def _duration(
         # the true duration may be anything from the measured one down to nothing
         usable, doubt = raw, mean_raw / math.sqrt(3.0)
     return _mean(
-        kind, at, usable, 1000.0, [edge.u_transition_duration_s for edge in edges],
-        _interpolation_error(interval_s, mean_raw),
-        _component("state levels", 1000.0 * LEVEL_WEIGHT * rest * mean_raw),
+        kind, at, usable, 1000.0, [edge.u_transition_duration_s for edge in edges], 0.0,
+        _component("interpolation", 1000.0 * _interpolation_error(interval_s, mean_raw), shared=True),
+        _component("state levels", 1000.0 * LEVEL_WEIGHT * rest * mean_raw, shared=True),
         _component("speed lag", 1000.0 * doubt, shared=True),
+        *_of_clock(1000.0 * float(np.mean(usable)), clock),
     )  # fmt: skip
 
 
 def _interpolation_error(interval_s: float, duration_s: float) -> float:
-    """Error of a 10-90 % duration from straight lines between samples, which no number of cycles averages out.
+    """Error of a 10-90 % duration from straight lines between samples, which no number of cycles or runs
+    averages out.
 
     Straight lines cut corners by about interval²/duration; half of that, and never more than half an interval.
     The factor is from trials with first-order steps (tests/reduction/test_spin_up.py).
@@ -228,13 +297,21 @@ def _mean(
 ) -> RunResponse:  # fmt: skip
     """Mean over the cycles, with the scatter between them, what sampling leaves, and errors all cycles share.
 
+    What goes one way in every run of the rig (corners cut between samples, a state not reached, a lag) is
+    shared: it cancels between treatments as far as it is alike, and no number of runs averages it out. The
+    resolution of the speed is part of its noise.
+
     factor  published unit over the unit of values, each and always
     each    standard uncertainty of each value from sampling and noise; it shows in the scatter between
             cycles, so it counts only where there is a single cycle
-    always  what sampling leaves however many cycles there are
+    always  what sampling leaves however many cycles there are, new in each run
+    more    components of other sources, and what sampling does alike in every run
     """
     cycles = np.asarray(values, dtype=np.float64) * factor
-    mean, scatter = (float(cycles[0]), 0.0) if cycles.size == 1 else mean_and_error(cycles)
+    mean, scatter = float(cycles.mean()), 0.0
+    if cycles.size > 1:
+        # not widened for few cycles: their number goes along with the values, as degrees of freedom
+        scatter = mean_with_standard_error(cycles).standard_error
     single = float(np.mean(each)) if cycles.size == 1 else 0.0
     parts = (
         _component("scatter", scatter),

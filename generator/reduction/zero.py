@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.reduction.correlation import mean_with_standard_error
+from generator.reduction.transitions import sample_noise
 
 Array = NDArray[np.float64]
 Stretch = tuple[float, float]
@@ -17,6 +18,12 @@ FEWEST_SAMPLES = 3
 # idle. Thrust goes with n², so 2 % of top speed is 0.04 % of top thrust. Our own choice, no source.
 STANDING_SHARE = 0.02
 IDLE_THROTTLE = 0.005
+# A speed sensor shows noise at standstill too. Below one turn a second nothing is driven, and what stays within so
+# many standard deviations of the sensor's noise is no motion; a tenth of the top speed (1 % of the top thrust) is
+# the most that noise may claim in a run that did move. Our own choice, no source.
+STANDING_RPM = 60.0
+NOISE_SIGMA = 6.0
+STANDING_NOISE_SHARE = 0.10
 # Left out before the start, after the propeller stands, and after the throttle closes where no speed is
 # known. Our own choice, no source.
 START_MARGIN_S = 0.1
@@ -41,7 +48,7 @@ class RestZero:
     """Zero of one channel before and after a run; a side without rest is None throughout.
 
     before, after                means at rest, unit of the channel
-    u_before, u_after            their standard errors, allowing for correlated samples
+    u_before, u_after            their standard uncertainties, allowing for correlated samples
     t_before_s, t_after_s        middle of each rest [s]
     """
 
@@ -87,7 +94,8 @@ def find_rest(
     speed_rpm       shape (n,) or None, mechanical speed; where missing (NaN) the throttle decides alone
     throttle        shape (n,) or None, 0 idle to 1 full
     min_duration_s  shorter rests are not used
-    standing_rpm    below this the propeller stands; 2 % of the top speed in the run where not given
+    standing_rpm    below this the propeller stands; where not given 2 % of the top speed in the run, or what
+                    the sensor's noise asks for (`standing_limit_rpm`)
     spin_down_s     left out after the throttle closes if no speed is known
     Returns         Rest; margins before the start and after the stop are left out. A run without any motion
                     is all rest: it is returned as `before`.
@@ -103,8 +111,7 @@ def find_rest(
     if speed_rpm is not None:
         known = np.isfinite(speed_rpm)
         speed_known = bool(known.any())
-        top = float(np.abs(speed_rpm[known]).max()) if speed_known else 0.0
-        limit = STANDING_SHARE * top if standing_rpm is None else standing_rpm
+        limit = standing_limit_rpm(time_s, speed_rpm) if standing_rpm is None else standing_rpm
         standing = np.abs(speed_rpm) <= limit  # False where missing
         still &= standing | ~known if throttle is not None else standing
     if throttle is not None:
@@ -124,6 +131,21 @@ def find_rest(
     )
 
 
+def standing_limit_rpm(time_s: Array, speed_rpm: Array) -> float:
+    """Speed below which the propeller counts as standing in this run [rpm]; infinite where it never moved.
+
+    time_s, speed_rpm  shape (n,), time strictly increasing; missing speeds left out
+    """
+    known = np.isfinite(speed_rpm)
+    if not bool(known.any()):
+        return STANDING_RPM
+    top = float(np.abs(speed_rpm[known]).max())
+    noise = NOISE_SIGMA * sample_noise(time_s[known], speed_rpm[known])
+    if top <= max(noise, STANDING_RPM):
+        return np.inf
+    return max(STANDING_SHARE * top, min(max(noise, STANDING_RPM), STANDING_NOISE_SHARE * top))
+
+
 def measure_zero(time_s: Array, values: Array, rest: Rest) -> RestZero:
     """Zero of one channel over the stretches of rest.
 
@@ -141,8 +163,9 @@ def measure_zero(time_s: Array, values: Array, rest: Rest) -> RestZero:
         if int(inside.sum()) < FEWEST_SAMPLES:
             sides.append((None, None, None))
             continue
-        level = mean_with_standard_error(values[inside])
-        sides.append((level.mean, level.standard_error, float(time_s[inside].mean())))
+        # a straight drift goes on through the rest: it belongs to the line, not to the noise
+        level = mean_with_standard_error(values[inside], remove_trend=True)
+        sides.append((level.mean, level.standard_uncertainty, float(time_s[inside].mean())))
     (before, u_before, t_before_s), (after, u_after, t_after_s) = sides
     if before is None and after is None:
         raise NoRest(f"no rest of at least {FEWEST_SAMPLES} samples before or after the run")

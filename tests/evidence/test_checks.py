@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +17,7 @@ from generator.evidence.contrasts import contrasts
 from generator.evidence.physics_checks import exponent
 from generator.evidence.records import Check
 from generator.evidence.summaries import summarise
+from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session
 from generator.reduction.records import Finding, RunReduction, StepRow
 from tests.evidence.invented_bench import (
@@ -22,6 +25,7 @@ from tests.evidence.invented_bench import (
     BASE,
     KINDS,
     OTHER,
+    ROOT,
     THRESHOLDS,
     at_speed,
     make_run,
@@ -386,6 +390,45 @@ def test_treatments_take_turns(order: tuple[int, ...], outcome: str) -> None:
     assert found(runs)["run-order"].outcome == outcome
 
 
+# --- limits -------------------------------------------------------------------------------------------------
+
+
+def test_every_limit_of_the_checks_is_used_and_no_other_is_asked_for() -> None:
+    texts = "".join(
+        file.read_text(encoding="utf-8") for file in (ROOT / "generator" / "evidence").glob("*.py")
+    )
+    stated = {key for key in THRESHOLDS.keys() if key.startswith("checks.")}  # noqa: SIM118
+    asked = set(re.findall(r'"(checks\.[a-z_]+)"', texts))
+    per_response = {f"checks.{r}_exponent_tolerance" for r in ("thrust", "shaft_power", "electrical_power")}
+    assert stated == asked | per_response
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "id_", "outcome"),
+    [
+        ("checks.electrical_power_exponent_tolerance", 0.1, "electrical-power-exponent", "failed"),
+        ("checks.shaft_power_exponent_tolerance", 0.1, "shaft-power-exponent", "warned"),
+        ("checks.zero_drift_warns_percent", 0.5, "zero-drift", "warned"),
+        ("checks.supply_current_warns_percent", 50.0, "supply-limit", "warned"),
+    ],
+)
+def test_a_season_may_set_other_limits(key: str, value: float, id_: str, outcome: str) -> None:
+    values = {
+        s: {
+            "electrical_power": 1e-9 * s**2.6,
+            "shaft_power": 1e-10 * s**2.85,
+            "thrust": 2e-6 * s**2,
+            "current": 25.0,
+        }
+        for s in (9000.0, 16000.0)
+    }
+    runs = holds({BASE: values}, zero_drift=(("thrust_n", 0.01 * 162.0 * 9.80665e-3),))
+    assert found(runs)[id_].outcome == "passed"
+    own = Thresholds(tuple(replace(e, value=value) if e.key == key else e for e in THRESHOLDS.entries))
+    made = checks(runs, summarise(runs, KINDS), make_season(), make_session(), own, AIR)
+    assert {c.id: c.outcome for c in made}[id_] == outcome
+
+
 # --- together -----------------------------------------------------------------------------------------------
 
 
@@ -405,7 +448,7 @@ def test_checks_come_gravest_first_and_each_says_why() -> None:
         assert check.source
         assert check.threshold
         assert check.sentence.endswith("."), check.id
-    assert len(ALL_CHECKS) == 16
+    assert len(ALL_CHECKS) == len(set(ALL_CHECKS)) == 23
 
 
 def test_what_a_check_weakens() -> None:

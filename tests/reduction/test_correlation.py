@@ -100,6 +100,59 @@ def test_intervals_cover_the_true_mean(phi, n, fewest):
         assert naive / 600 < 0.80  # what counting every sample as independent would have done
 
 
+# Few effective samples: 600 seeded series each, the closed form beside them. The ratio is the root mean square of
+# the error stated over the true one; a two-sided 95 % interval with the normal factor must not miss much more
+# often than it says, as it did before the standard error was mended and widened (0.67 to 0.89).
+@pytest.mark.parametrize(
+    ("phi", "n", "fewest"),
+    [
+        (0.8, 50, 0.89),
+        (0.95, 200, 0.86),
+        (0.97, 600, 0.91),
+        (0.98, 200, 0.83),
+        (0.99, 600, 0.84),
+        (0.995, 600, 0.80),
+    ],
+)
+def test_few_effective_samples_are_not_taken_for_many(phi, n, fewest):
+    truth = np.sqrt(variance_of_mean(phi ** np.arange(n), n))
+    assert 2.0 < 1 / truth**2 < 10
+    results = [mean_with_standard_error(x) for x in ar1(phi, n, 600, seed=11)]
+    stated = np.sqrt(np.mean([r.standard_error**2 for r in results]))
+    assert 1.0 <= stated / truth <= 1.6
+    hits = np.mean([abs(r.mean) <= 1.96 * r.standard_uncertainty for r in results])
+    assert fewest <= hits <= 0.97
+
+
+def test_many_effective_samples_are_hardly_widened():
+    for r in (mean_with_standard_error(x) for x in ar1(0.0, 1000, 20, seed=12)):
+        assert 1.0 < r.standard_uncertainty / r.standard_error < 1.01
+
+
+@pytest.mark.parametrize("n", [4, 6, 10])
+def test_few_uncorrelated_samples_follow_the_t_distribution(n):
+    # JCGM 101:2008, 6.4.9.4: the mean of n readings has the standard uncertainty s/sqrt(n)·sqrt((n - 1)/(n - 3))
+    x = np.tile([1.0, -1.0], n)[:n] + np.linspace(0.0, 1e-3, n)
+    r = mean_with_standard_error(x)
+    dof = max(n - 1, 2.5)
+    expected = r.standard_deviation / np.sqrt(n) * np.sqrt(dof / (dof - 2))
+    assert r.standard_uncertainty == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("cycles", [3.4, 6.3])
+def test_slow_hunting_is_not_taken_for_wandering(cycles):
+    # The mean of a few whole cycles is known far better than one cycle's height: 0.7 is the scatter itself.
+    rng = np.random.default_rng(8)
+    place = cycles * np.arange(600) / 600
+    stated = [
+        mean_with_standard_error(np.sin(2 * np.pi * (place + p)) + 0.05 * rng.standard_normal(600))
+        for p in rng.uniform(0, 1, 30)
+    ]
+    misses = [abs(r.mean) / r.standard_error for r in stated]
+    assert max(misses) < 2.0
+    assert np.sqrt(np.mean([r.standard_error**2 for r in stated])) < 0.3
+
+
 def test_vibration_does_not_hide_slow_wandering():
     n, phi = 1000, 0.9
     truth = float(AR1[(AR1[:, 0] == phi) & (AR1[:, 1] == n)][0, 4])

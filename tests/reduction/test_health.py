@@ -11,14 +11,13 @@ from generator.reduction.health import (
     HealthFinding,
     _local_noise,
     check_time,
-    find_clipped,
     find_dropouts,
     find_gaps,
     find_spikes,
-    find_stuck,
     mask_spikes,
     summarise_sampling,
 )
+from generator.reduction.repeats import find_clipped, find_stuck, quiet_step
 
 
 def even(n, rate=100.0):
@@ -168,9 +167,55 @@ def test_samples_at_the_stated_limits_are_clipped():
     assert low.first_row > 105
     assert "lower end, -2" in low.detail
     # Within its stated range a channel may still pile up at a value of its own.
-    (piled,) = find_clipped(t, x, limits=(None, 7.0))
+    rough = np.where(x == 6.2, 6.2, np.minimum(x + 0.02 * noise(x.size), 6.19))
+    (piled,) = find_clipped(t, rough, limits=(None, 7.0))
     assert piled.detail == "piled up at the channel's largest value, 6.2"
     assert find_clipped(t, x, limits=(-2.0, 6.1), min_count=100) == ()
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.1, 0.2])  # in steps of the channel
+@pytest.mark.parametrize("levels", [(37.0,), (37.4, 61.2), (61.2, 37.0)])
+def test_a_quiet_coarse_hold_is_neither_clipped_nor_stuck(scatter, levels):
+    parts = [np.zeros(200)]
+    for level in levels:
+        parts += [np.linspace(parts[-1][-1], level, 40), np.full(600, level)]
+    x = np.concatenate(parts)
+    x = np.round(x + scatter * noise(x.size)) * 0.05
+    assert find_clipped(even(x.size), x) == ()
+    assert find_stuck(even(x.size), x) == ()
+    # the stated range counts all the same
+    assert find_clipped(even(x.size), x, limits=(None, 0.05 * round(max(levels))))
+
+
+def test_a_coarse_channel_that_stays_behind_is_told():
+    # steps of 0.1 V of thrust-like readings: at most 6.0 while the speed climbs on by a fifth
+    speed = np.concatenate(
+        (np.linspace(0, 10000, 300), np.linspace(10000, 12000, 300), np.full(300, 12000.0))
+    )
+    true = 6.0 * (speed / 10000) ** 2
+    for fault, find in (("clipped", find_clipped), ("stuck", find_stuck)):
+        x = np.round(np.minimum(true, 6.0) / 0.1) * 0.1
+        if fault == "stuck":
+            x[700:] = 5.0  # so that the repeat is not at an extreme
+            x[720:] = np.round(true[720:] / 0.1) * 0.1
+        assert find(even(900), x) == ()
+        (told,) = find(even(900), x, leader=speed)
+        assert told.kind == fault
+        assert 295 < told.first_row < 305
+        assert find(even(900), x, leader=np.full(900, np.nan)) == ()
+
+
+@given(st.integers(0, 1000), st.sampled_from([0.1, 0.02, 1 / 3, 20.0, 6.0]))
+def test_the_step_of_a_coarse_quiet_channel(seed, step):
+    rng = np.random.default_rng(seed)
+    levels = np.repeat(rng.integers(-400, 400, 80), 7)
+    assert quiet_step(levels * step + 0.5) == pytest.approx(step, rel=1e-6)
+    assert (
+        quiet_step(np.round(levels + 0.6 * rng.standard_normal(560)) * step) == 0.0
+    )  # noise beyond its step
+    assert quiet_step(levels + rng.standard_normal(560)) == 0.0  # no step
+    assert quiet_step(np.full(50, 3.0)) == 0.0
+    assert quiet_step(np.array([np.nan])) == 0.0
 
 
 def test_rest_at_a_lower_limit_of_zero_is_not_clipped():

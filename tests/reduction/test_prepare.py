@@ -19,6 +19,7 @@ from tests.reduction.synthetic import (
     make_rig,
     make_setup,
     soak_frame,
+    staircase_frame,
 )
 
 PLAN = make_plan("hold", {"speed": ["16000 rpm"]})
@@ -186,3 +187,28 @@ def test_time_origin_changes_nothing(shift):
     plain, moved = ready(frame), ready(frame.assign(time_s=frame["time_s"] + float(shift)))
     assert moved.frame["thrust_n"].to_numpy() == pytest.approx(plain.frame["thrust_n"].to_numpy(), abs=1e-9)
     assert [f.kind for f in moved.findings] == [f.kind for f in plain.findings]
+
+
+STEPS = {"thrust_n": 0.05, "current_a": 0.1, "speed_rpm": 20.0, "torque_nm": 0.002, "voltage_v": 0.05}
+
+
+def rounded(frame):
+    return frame.assign(**{column: np.round(frame[column] / step) * step for column, step in STEPS.items()})
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.1, 0.3])  # in steps of each channel
+@pytest.mark.parametrize("holds", [[(16000, 3.2)], [(9000, 3.2), (16009, 3.2)], [(16000, 3.2), (9000, 3.2)]])
+def test_quiet_coarse_channels_are_not_doubtful(noise, holds):
+    bench = Bench(tare_n=0.513, noise={column: noise * step for column, step in STEPS.items() if noise})
+    assert not kinds(ready(rounded(hold_frame(bench, holds))), "doubtful")
+
+
+def test_a_coarse_load_cell_that_stays_behind_the_speed_is_doubtful():
+    frame = rounded(staircase_frame(Bench(), step_s=2.0, slew_s=0.3).drop(columns="sound_level_db"))
+    assert not kinds(ready(frame), "doubtful")
+    frame["thrust_n"] = np.minimum(frame["thrust_n"], 8.0)  # from 80 % of the throttle on
+    assert ("clipped", "thrust_n") in kinds(ready(frame), "doubtful")
+    frozen = rounded(staircase_frame(Bench(), step_s=2.0, slew_s=0.3).drop(columns="sound_level_db"))
+    stay = (frozen["time_s"] > 5.0) & (frozen["time_s"] < 11.0)
+    frozen.loc[stay, "speed_rpm"] = frozen.loc[stay, "speed_rpm"].iloc[0]
+    assert ("stuck", "speed_rpm") in kinds(ready(frozen), "doubtful")

@@ -54,6 +54,13 @@ def test_clean_soak_gives_the_closed_forms():
     assert len([w for w in result.windows if w.kind == "on"]) == 10
 
 
+def test_a_climb_at_the_end_is_not_taken_for_scatter():
+    # 1 s of 25 Hz: 0.2 K of independent noise over the root of 25, a third more at most for few samples
+    result = outcome(soak_frame(NOISY), "soak", PLAN)
+    scatter = part(find(result, "temperature_rise"), "scatter").contribution
+    assert 0.7 * 0.04 < scatter < 1.7 * 0.04
+
+
 def test_errors_are_as_large_as_stated():
     scores = {"time_constant": [], "settled_rise": []}
     for seed in range(20):

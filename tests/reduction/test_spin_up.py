@@ -18,7 +18,6 @@ from tests.reduction.synthetic import (
     outcome,
     part,
     reduced,
-    score,
     sentences,
     spin_up_frame,
     with_seed,
@@ -27,6 +26,16 @@ from tests.reduction.synthetic import (
 LN9 = math.log(9.0)
 PLAN = {"from": "4000 rpm", "to": ["16000 rpm"], "cycles": 8, "dwell": "1 s"}
 NOISE = {"speed_rpm": 60.0, "current_a": 0.3}
+
+
+def total(response):
+    """All components in quadrature: what is the same in every run counts against the truth as well."""
+    return math.hypot(*(c.contribution for c in response.components))
+
+
+def score(response, truth):
+    """Error over the whole stated uncertainty."""
+    return (response.value - truth) / total(response)
 
 
 def spin_up(bench, setup=None, plan=None, **more):
@@ -45,7 +54,7 @@ def test_first_order_steps_give_the_closed_forms(rate_hz, tau_s, noise):
         scores["fall_time"].append(score(find(result, "fall_time"), 1000 * LN9 * 0.08))
         delay = 1000 * (0.02 + tau_s * math.log(2))
         scores["delay_time"].append(score(find(result, "delay_time"), delay))
-        assert find(result, "rise_time").within_run_uncertainty() < 0.015 * 1000 * LN9 * tau_s
+        assert total(find(result, "rise_time")) < 0.015 * 1000 * LN9 * tau_s
     for name, z in scores.items():
         assert np.max(np.abs(z)) < 3.0, name
 
@@ -67,7 +76,8 @@ def test_interpolation_between_samples_stays_within_its_share(tau_s):
     result = spin_up(Bench(rate_hz=100.0), tau_up_s=tau_s, jitter_s=0.03, cycles=30)
     rise = find(result, "rise_time")
     error = rise.value - 1000 * LN9 * tau_s
-    share = part(rise, "sampling").contribution
+    assert part(rise, "interpolation").shared  # corners are cut alike in every run
+    share = part(rise, "interpolation").contribution
     assert abs(error) < 2.0 * share
     assert share < 0.12 * rise.value
 
@@ -109,24 +119,28 @@ def test_noise_alone_is_no_overshoot_beyond_what_is_stated():
     assert overshoot.value < 2 * part(overshoot, "speed noise").contribution
 
 
-def test_sensor_lag_is_taken_out():
-    # A first-order sensor of 15 ms behind a first-order step of 50 ms: the measured step is two lags in line.
+@pytest.mark.parametrize("lag_ms", [3, 6, 15, 22])
+def test_sensor_lag_is_taken_out(lag_ms):
+    # A first-order sensor behind a first-order step of 50 ms: the measured step is two lags in line.
     bench = Bench(rate_hz=1000.0)
     frame = spin_up_frame(bench, cycles=8, tau_up_s=0.05, dead_s=0.02)
     true_speed = frame["speed_rpm"].to_numpy()
-    keep, lagged, seen = math.exp(-0.001 / 0.015), np.empty_like(true_speed), 0.0
+    keep, lagged, seen = math.exp(-1.0 / lag_ms), np.empty_like(true_speed), 0.0
     for row, value in enumerate(true_speed):
         seen = seen * keep + value * (1 - keep)
         lagged[row] = seen
     frame["speed_rpm"] = lagged
     blind = outcome(frame, "spin-up", PLAN)
-    aware = outcome(frame, "spin-up", PLAN, make_setup(make_rig({"speed": {"lag": "15 ms"}})))
+    aware = outcome(frame, "spin-up", PLAN, make_setup(make_rig({"speed": {"lag": f"{lag_ms} ms"}})))
     for name, truth in (("rise_time", 1000 * LN9 * 0.05), ("delay_time", 1000 * (0.02 + 0.05 * math.log(2)))):
         response = find(aware, name)
         lag = part(response, "speed lag")
         assert lag.shared
-        assert abs(response.value - truth) < 2 * lag.contribution
-        assert abs(response.value - truth) < abs(find(blind, name).value - truth)
+        assert abs(response.value - truth) < 2 * math.hypot(
+            lag.contribution, part(response, "interpolation").contribution
+        )
+        if lag_ms > 3:
+            assert abs(response.value - truth) < abs(find(blind, name).value - truth)
 
 
 def test_a_lag_that_hides_the_step_is_told_and_doubted():

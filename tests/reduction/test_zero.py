@@ -1,5 +1,7 @@
 """Rest, zero, drift and what the zero leaves in the uncertainty."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,6 +14,7 @@ from generator.reduction.zero import (
     find_rest,
     measure_zero,
     remove_zero,
+    standing_limit_rpm,
     zero_at,
     zero_standard_uncertainty,
 )
@@ -60,6 +63,31 @@ def test_a_run_without_motion_or_without_rest():
     assert find_rest(T, np.zeros(T.size)) == Rest(before=(0.0, pytest.approx(9.99)), after=None)
     assert find_rest(T, np.full(T.size, 5000.0)) == Rest(before=None, after=None)
     assert find_rest(np.empty(0), np.empty(0)) == Rest(before=None, after=None)
+
+
+@pytest.mark.parametrize(("size", "wander"), [(5.0, 0.0), (40.0, 0.0), (300.0, 0.0), (12.0, 0.9)])
+def test_a_speed_sensor_that_shows_only_noise_is_all_rest(size, wander):
+    noise = np.random.default_rng(3).standard_normal(T.size)
+    for row in range(1, T.size):
+        noise[row] = wander * noise[row - 1] + math.sqrt(1 - wander**2) * noise[row]
+    # (slow wandering of more than 60 rpm could not be told from turning)
+    assert find_rest(T, size * noise) == Rest(before=(0.0, pytest.approx(9.99)), after=None)
+
+
+def test_noise_at_standstill_does_not_end_the_rest():
+    # 2 % of the top speed, 60 rpm, would be passed by every fifth sample at rest
+    speed = np.where(SPEED > 0, 3000.0, 0.0) + 45.0 * np.random.default_rng(4).standard_normal(T.size)
+    rest = find_rest(T, speed)
+    assert rest.before == pytest.approx((0.0, 1.9))
+    assert rest.after == pytest.approx((8.29, 9.99), abs=0.02)
+
+
+def test_noise_may_claim_a_tenth_of_the_top_speed_and_no_more():
+    loud = SPEED + 900.0 * np.random.default_rng(5).standard_normal(T.size)
+    assert standing_limit_rpm(T, loud) == pytest.approx(0.1 * np.abs(loud).max())
+    assert standing_limit_rpm(T, SPEED) == pytest.approx(180.0)
+    assert standing_limit_rpm(T, SPEED / 9.0) == 60.0  # one turn a second at least
+    assert standing_limit_rpm(T, np.full(T.size, np.nan)) == 60.0
 
 
 def test_zero_on_both_sides_and_its_drift():
