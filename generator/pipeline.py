@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib.resources
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from generator import __version__
 from generator.evidence.aircraft import hover_thrusts_n
 from generator.evidence.assess import assess
+from generator.evidence.data_checks import LEFT_OUT
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.repeatability import run_scatter
 from generator.evidence.results_document import results_document
@@ -18,7 +20,7 @@ from generator.intake.logs import read_log
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.reference_texts import load_caution_texts, load_thresholds
 from generator.intake.season import inspect_season, load_season, log_file
-from generator.intake.session import Season, Session
+from generator.intake.session import Run, Season, Session
 from generator.reduction.procedures import PROCEDURES, contracts, response_kinds
 from generator.reduction.records import RunReduction, Setup
 from generator.reduction.run import air_state, reduce_run
@@ -79,11 +81,33 @@ def reduce_session(season: Season, session: Session, problems: list[Problem]) ->
                 pole_pairs=setup.motor.pole_pairs,
             )
         except SeasonProblems as found:
-            problems += found.problems
+            if run.left_out is None:
+                problems += found.problems
+            else:
+                runs.append(_unread(season, session, run, order))
             continue
         procedure = PROCEDURES[run.procedure]
         runs.append(reduce_run(log, run, order, setup, session.plans[run.procedure], procedure))
     return tuple(runs)
+
+
+def _unread(season: Season, session: Session, run: Run, order: int) -> RunReduction:
+    """A run that the tester left out and whose log cannot be read, such as one of a test that never ran."""
+    content = log_file(season, session.id, run.log).read_bytes()
+    return RunReduction(
+        run_id=run.id,
+        log=run.log,
+        sha256=hashlib.sha256(content).hexdigest(),
+        rows=0,
+        procedure=run.procedure,
+        treatment=run.treatment,
+        repeat=run.repeat,
+        block=run.block if run.block is not None else 0,
+        order=order,
+        started=None if run.started is None else run.started.strftime("%H:%M"),
+        simulated=None,
+        refused=f"{LEFT_OUT}: {run.left_out}",
+    )
 
 
 def analyse_season(folder: Path) -> Analysed:

@@ -5,11 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from generator import pipeline
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "demo_sessions"
+
+# An example may be slow because the machine is busy; that says nothing of the code.
+settings.register_profile("bench", deadline=None)
+settings.load_profile("bench")
 
 
 @pytest.fixture(scope="session")

@@ -290,3 +290,18 @@ def test_the_runs_of_a_single_hold_are_not_counted_as_more(site: Path) -> None:
     assert (a["runs"], b["runs"]) == (1, 1)
     assert contrast["p_adjusted"] is None or contrast["p_adjusted"] >= contrast["p_value"]
     assert "4 runs" not in comparison(site, ONE_HOLD).words()
+
+
+def test_no_number_of_the_working_passes_for_a_proof(site: Path) -> None:
+    """The p-value of a single hold compares samples: the page says what it leaves out, in figures too."""
+    words = comparison(site, ONE_HOLD).words()
+    after = words.split(" p-value ", 1)[1]
+    assert after.split(":")[1].startswith(
+        " how often a difference this large would turn up if there were none and runs differed no more than the "
+        "samples within one; they do, so this proves nothing"
+    )
+    assert "One run each: indicative only." in words
+    found = json.dumps(document(site, ONE_HOLD))
+    for text in (*(file.read_text("utf-8") for file in (site / "sessions" / ONE_HOLD).glob("*.html")), found):
+        for part in text.split("Verdict: ")[1:]:
+            assert part.split(".")[0].endswith(", indicative only")

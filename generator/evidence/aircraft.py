@@ -32,13 +32,8 @@ from generator.evidence.flight_sentences import (
     overload_note,
     unique,
 )
-from generator.evidence.records import (
-    FlightEffect,
-    InTheAir,
-    InTheAirDifference,
-    Measured,
-    ResponseSummary,
-)
+from generator.evidence.physics_records import FlightEffect, InTheAir, InTheAirDifference, Measured
+from generator.evidence.records import ResponseSummary
 from generator.evidence.repeatability import History
 from generator.evidence.summaries import Observation, summarise
 from generator.intake.session import Aircraft, Season, Session

@@ -15,6 +15,7 @@ from generator.evidence.curve_contrasts import curve_contrasts
 from generator.evidence.curves_mean import mean_curves
 from generator.evidence.data_checks import LEFT_OUT
 from generator.evidence.energy import energy_balances, heat_differences
+from generator.evidence.energy_differences import loss_differences
 from generator.evidence.headline import headline
 from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
 from generator.evidence.repeatability import History
@@ -76,6 +77,7 @@ def assess(
         curve_contrasts=curve_contrasts(told, session, kinds),
         energy=energy_balances(told, session, season),
         heat=heat_differences(compared, session, season),
+        loss_differences=loss_differences(told, session),
         constants=effective_constants(told, session, season),
         in_the_air=flights,
         in_the_air_differences=flight_differences,

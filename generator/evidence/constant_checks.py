@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 
 from generator.evidence.check_input import OWN_CHOICE, CheckInput
 from generator.evidence.constants import LIMITS, effective_constants
-from generator.evidence.records import Check, EffectiveConstant
+from generator.evidence.physics_records import EffectiveConstant
+from generator.evidence.records import Check
 from generator.evidence.wording import NBSP, counted, percent, plain
 
 TITLES = {

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from generator.evidence.contrast_statistics import coverage_factor, effective_dof
-from generator.evidence.records import EffectiveConstant, Measured, ResponseSummary
+from generator.evidence.physics_records import EffectiveConstant, Measured
+from generator.evidence.records import ResponseSummary
 from generator.evidence.summaries import summarise
 from generator.evidence.wording import (
     NBSP,

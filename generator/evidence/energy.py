@@ -17,14 +17,8 @@ from generator.evidence.energy_notes import (
     balance_notes,
     how_found,
 )
-from generator.evidence.records import (
-    Contrast,
-    EnergyBalance,
-    HeatDifference,
-    LossPart,
-    Measured,
-    ResponseSummary,
-)
+from generator.evidence.physics_records import EnergyBalance, HeatDifference, LossPart, Measured
+from generator.evidence.records import Contrast, ResponseSummary
 from generator.evidence.sentences import difference_text, interval_phrase, short_sentence
 from generator.evidence.summaries import summarise
 from generator.evidence.verdicts import LESS, MORE, NOT_SETTLED

@@ -5,7 +5,8 @@ from __future__ import annotations
 from generator.evidence.check_input import OWN_CHOICE, CheckInput, Outcome, graded
 from generator.evidence.energy import energy_balances
 from generator.evidence.energy_notes import FROM_TORQUE, SHAFT_UNKNOWN
-from generator.evidence.records import Check, EnergyBalance, Measured
+from generator.evidence.physics_records import EnergyBalance, Measured
+from generator.evidence.records import Check
 from generator.evidence.wording import (
     at_key,
     at_words,

@@ -5,36 +5,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from generator.evidence.contrast_statistics import coverage_factor, interval
 from generator.evidence.contrasts import compared_pairs
 from generator.evidence.energy import alike_runs
 from generator.evidence.energy_notes import LABELS, REST_WITH_SHAFT
 from generator.evidence.estimates import design_of, estimate
-from generator.evidence.records import Measured
+from generator.evidence.physics_records import LossDifference, Measured
 from generator.evidence.summaries import Observation, gather, mean_shared
 from generator.intake.session import Session
 from generator.reduction.losses import ELECTRICAL, PARTS, REST, SHAFT
-from generator.reduction.records import At, RunReduction
+from generator.reduction.records import RunReduction
 
 LEVEL = 0.95
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LossDifference:
-    """Treatment minus baseline in the electrical power, or in one part of it, at one held speed [W].
-
-    same_estimate  both come from the same figures of the same parts, so they cannot differ
-    """
-
-    treatment: str
-    baseline: str
-    at: At
-    name: str
-    label: str
-    difference: Measured
-    same_estimate: bool
 
 
 def loss_differences(runs: Sequence[RunReduction], session: Session) -> tuple[LossDifference, ...]:

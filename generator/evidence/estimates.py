@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from generator.evidence import ratio
+from generator.evidence.basis import Basis
 from generator.evidence.contrast_statistics import (
     DriftFit,
     Estimate,
@@ -20,7 +21,7 @@ from generator.evidence.contrast_statistics import (
     with_systematic,
 )
 from generator.evidence.contrast_statistics import summarise as mean_and_sd
-from generator.evidence.records import Basis, BudgetRow
+from generator.evidence.records import BudgetRow
 from generator.evidence.repeatability import RunScatter
 from generator.evidence.summaries import Observation, mean_shared, root_mean_square
 from generator.intake.session import Session

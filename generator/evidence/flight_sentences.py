@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from generator.evidence.flight import FlightPack
 from generator.evidence.flight_curves import Flown
-from generator.evidence.records import InTheAir, InTheAirDifference, Measured, ResponseSummary
+from generator.evidence.physics_records import InTheAir, InTheAirDifference, Measured
+from generator.evidence.records import ResponseSummary
 from generator.evidence.sentences import runs_text
 from generator.evidence.wording import (
     NBSP,

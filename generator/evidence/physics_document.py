@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from generator.evidence.records import (
+from generator.evidence.physics_records import (
     CurveContrast,
     EffectiveConstant,
     EnergyBalance,
     HeatDifference,
     InTheAir,
     InTheAirDifference,
+    LossDifference,
     Measured,
-    SessionAnalysis,
 )
+from generator.evidence.records import SessionAnalysis
 from generator.reduction.records import At
 
 Number = Callable[[float | None], float | None]
@@ -28,6 +29,7 @@ def physics_parts(analysis: SessionAnalysis, number: Number, at: Condition) -> d
         "curve_contrasts": [writer.curve(c) for c in analysis.curve_contrasts],
         "energy": [writer.balance(b) for b in analysis.energy],
         "heat": [writer.heat(h) for h in analysis.heat],
+        "loss_differences": [writer.loss(d) for d in analysis.loss_differences],
         "constants": [writer.constant(c) for c in analysis.constants],
         "in_the_air": [writer.flight(f) for f in analysis.in_the_air],
         "in_the_air_differences": [writer.flight_difference(d) for d in analysis.in_the_air_differences],
@@ -60,7 +62,8 @@ class _Writer:
             "axis_unit": c.axis_unit,
             "points": [
                 {"x": n(p.x), "treatment_value": n(p.treatment_value), "baseline_value": n(p.baseline_value),
-                 "difference": n(p.difference), "low": n(p.low), "high": n(p.high)}
+                 "difference": n(p.difference), "low": n(p.low), "high": n(p.high), "relative": n(p.relative),
+                 "relative_low": n(p.relative_low), "relative_high": n(p.relative_high), "margin": n(p.margin)}
                 for p in c.points
             ],
             "level": c.level,
@@ -71,6 +74,7 @@ class _Writer:
             "runs": {"treatment": c.runs[0], "baseline": c.runs[1]},
             "ranges": [{"low": n(r.low), "high": n(r.high), "direction": r.direction} for r in c.ranges],
             "crossings": [[n(low), n(high)] for low, high in c.crossings],
+            "primary": c.primary,
             "sentence": c.sentence,
         }  # fmt: skip
 
@@ -97,6 +101,17 @@ class _Writer:
             "contrast": h.contrast,
             "rises": list(h.rises),
             "sentence": h.sentence,
+        }
+
+    def loss(self, d: LossDifference) -> dict[str, Any]:
+        return {
+            "treatment": d.treatment,
+            "baseline": d.baseline,
+            "at": self.at(d.at),
+            "name": d.name,
+            "label": d.label,
+            "difference": self.measured(d.difference),
+            "same_estimate": d.same_estimate,
         }
 
     def constant(self, c: EffectiveConstant) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
-from generator.evidence.records import Basis
+from generator.evidence.basis import Basis
 from generator.evidence.schema_words import (
     AT,
     COUNT,
@@ -33,6 +33,10 @@ def physics_properties() -> Schema:
         },
         "energy": {**list_of(_balance()), "description": "Where the electrical power goes, W."},
         "heat": {**list_of(_heat()), "description": "Extra electrical power at equal propeller and speed."},
+        "loss_differences": {
+            **list_of(_loss_difference()),
+            "description": "Treatment minus baseline in each part of the electrical power, W.",
+        },
         "constants": {
             **list_of(_constant()),
             "description": "Constants of motor and propeller fitted from the session's own runs.",
@@ -83,6 +87,10 @@ def _curve() -> Schema:
                         "difference": NUMBER,
                         "low": {**NUMBER, "description": "Lower edge of the band."},
                         "high": NUMBER,
+                        "relative": {**or_null(NUMBER), "description": "Share of the baseline."},
+                        "relative_low": or_null(NUMBER),
+                        "relative_high": or_null(NUMBER),
+                        "margin": or_null(POSITIVE),
                     }
                 )
             ),
@@ -96,6 +104,7 @@ def _curve() -> Schema:
                 object_of({"low": NUMBER, "high": NUMBER, "direction": {"enum": [-1, 0, 1]}}),
             ),
             "crossings": list_of(PAIR),
+            "primary": FLAG,
             "sentence": TEXT,
         }
     )
@@ -112,6 +121,23 @@ def _balance() -> Schema:
             "parts": {**list_of(part), "description": "They add up to the electrical power."},
             "shaft_from": TEXT,
             "notes": list_of(TEXT),
+        }
+    )
+
+
+def _loss_difference() -> Schema:
+    return object_of(
+        {
+            "treatment": ID,
+            "baseline": ID,
+            "at": AT,
+            "name": ID,
+            "label": TEXT,
+            "difference": MEASURED,
+            "same_estimate": {
+                **FLAG,
+                "description": "Estimated alike on both sides, so that it cannot differ.",
+            },
         }
     )
 

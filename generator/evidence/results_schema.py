@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import get_args
 
+from generator.evidence.basis import Basis
 from generator.evidence.physics_schema import physics_properties
-from generator.evidence.records import Basis, Family, SignalWord, Verdict
+from generator.evidence.records import Family, SignalWord, Verdict
 from generator.evidence.schema_words import (
     AT,
     COUNT,

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from generator.evidence.records import Basis, Contrast, Family
+from generator.evidence.basis import Basis
+from generator.evidence.records import Contrast, Family
 from generator.evidence.verdicts import (
     LESS,
     MORE,

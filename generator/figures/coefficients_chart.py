@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from generator.evidence.records import EffectiveConstant
+from generator.evidence.physics_records import EffectiveConstant
 from generator.evidence.wording import NBSP, decimals_for, listed, number, with_unit
 from generator.figures.direct_labels import DirectLabel, direct_labels, label_room
 from generator.figures.numbers import drawn, rounded, titled

@@ -11,7 +11,7 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.energy_notes import SHAFT_UNKNOWN
-from generator.evidence.records import EnergyBalance, LossPart
+from generator.evidence.physics_records import EnergyBalance, LossPart
 from generator.evidence.wording import (
     at_key,
     at_words,

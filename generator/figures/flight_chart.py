@@ -9,7 +9,7 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.flight_sentences import named, range_text, value_text
-from generator.evidence.records import InTheAir, Measured
+from generator.evidence.physics_records import InTheAir, Measured
 from generator.evidence.wording import interval_decimals
 from generator.figures.numbers import drawn, rounded
 from generator.figures.records import Figure

@@ -279,7 +279,8 @@ def _states(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: st
         text += ", without an interval"
     if contrast.margin_text:
         text += f", against a margin of {written(contrast.margin_text)}"
-    return f"{text}. Verdict: {contrast.verdict}."
+    grade = ", indicative only" if contrast.indicative else ""
+    return f"{text}. Verdict: {contrast.verdict}{grade}."
 
 
 def _note(

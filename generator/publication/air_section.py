@@ -12,7 +12,8 @@ from generator.evidence.flight_sentences import (
     signed_text,
     value_text,
 )
-from generator.evidence.records import FlightEffect, InTheAir, InTheAirDifference, Measured, SessionAnalysis
+from generator.evidence.physics_records import FlightEffect, InTheAir, InTheAirDifference, Measured
+from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import counted, plain
 from generator.figures.flight_chart import flight_strip
 from generator.figures.records import Figure

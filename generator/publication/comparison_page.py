@@ -8,6 +8,7 @@ from generator.evidence.records import Contrast, SessionAnalysis
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.cautions import CautionPanel, panels
+from generator.publication.curves_section import CurvesSection, curves_section
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
@@ -53,6 +54,7 @@ class ComparisonPage:
     primary       contrasts decided before the test, or all where none was
     others        exploratory contrasts
     overview      all relative differences at a glance, or None
+    whole_curves  differences along whole curves, or None
     how_sure      link to how intervals and verdicts are made
     doubtful      checks that warn or fail
     passed        checks that pass
@@ -84,6 +86,7 @@ class ComparisonPage:
     primary: tuple[ContrastBlock, ...]
     others: tuple[ContrastBlock, ...]
     overview: FigureBlock | None
+    whole_curves: CurvesSection | None
     how_sure: str
     doubtful: tuple[CheckRow, ...]
     passed: tuple[CheckRow, ...]
@@ -132,13 +135,18 @@ def comparison_page(
     home = navigation.session_page(session.id)
     pair = (baseline, treatment)
     checks = session_blocks.check_rows(analysis, about=pair)
+    whole_curves = curves_section(
+        analysis, session, (treatment, baseline), page, figures.bands(page, treatment, baseline)
+    )
     sections = (
-        ("How sure", "how-sure"),
-        ("What it rests on", "rests-on"),
-        ("Cautions", "cautions"),
-        ("How it was found", "how-found"),
-        ("Data", "data"),
-        ("Share", "share"),
+        ("How sure", "how-sure", True),
+        ("Along the whole curve", "curves", whole_curves is not None),
+        ("Exploratory differences", "exploratory", bool(others)),
+        ("What it rests on", "rests-on", True),
+        ("Cautions", "cautions", True),
+        ("How it was found", "how-found", True),
+        ("Data", "data", True),
+        ("Share", "share", True),
     )
     frame = site.frame(
         page,
@@ -159,10 +167,11 @@ def comparison_page(
         also=tuple(contrast.sentence for contrast in primary[1:]),
         rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in first),
         exploratory=not primary,
-        sections=tuple(Link(text=text, href=f"#{key}") for text, key in sections),
+        sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
         primary=tuple(block(contrast) for contrast in first),
         others=tuple(block(contrast) for contrast in others),
         overview=figures.overview(page, treatment, baseline),
+        whole_curves=whole_curves,
         how_sure=site.text_link(page, navigation.STATISTICS, "verdicts"),
         doubtful=tuple(check for check in checks if check.css_class != "passed"),
         passed=tuple(check for check in checks if check.css_class == "passed"),

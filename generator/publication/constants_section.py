@@ -15,7 +15,8 @@ from generator.evidence.constants import (
     verdict,
     where,
 )
-from generator.evidence.records import EffectiveConstant, SessionAnalysis
+from generator.evidence.physics_records import EffectiveConstant
+from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import (
     NBSP,
     counted,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from generator.evidence.energy_differences import LossDifference, loss_differences
-from generator.evidence.records import EnergyBalance, LossPart, Measured, SessionAnalysis
+from generator.evidence.physics_records import EnergyBalance, LossDifference, LossPart, Measured
+from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import (
     NBSP,
     at_words,
@@ -99,7 +99,7 @@ def energy_section(
     if not speeds:
         return None
     figures = energy_figures(analysis, session)
-    differences = loss_differences(analysis.runs, session)
+    differences = analysis.loss_differences
     blocks = tuple(
         EnergyAtSpeed(
             heat=_heat(analysis, session, at, page),

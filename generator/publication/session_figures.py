@@ -17,6 +17,7 @@ from generator.figures.trace_chart import run_trace
 from generator.intake.session import Season, Session
 from generator.publication.air_section import air_figures
 from generator.publication.constants_section import coefficient_figures
+from generator.publication.curves_section import curve_figures
 from generator.publication.energy_section import energy_figures
 from generator.publication.figure_blocks import FigureBlock, LegendItem, Picture, figure_block
 from generator.publication.session_blocks import labels_of, pairs_of
@@ -39,6 +40,7 @@ class SessionFigures:
     overviews  (treatment, baseline) -> all its relative differences at a glance
     values     single runs of each primary response and condition
     curves     mean curves, and cycles of spin-ups
+    bands      (treatment, baseline) -> its difference curves
     sections   section -> key within it -> figure: "air" by aircraft, others by name
     runs       run id -> figures of its page
     """
@@ -47,6 +49,7 @@ class SessionFigures:
     overviews: Mapping[tuple[str, str], Figure]
     values: tuple[Figure, ...]
     curves: tuple[Figure, ...]
+    bands: Mapping[tuple[str, str], tuple[Figure, ...]]
     sections: Mapping[str, Mapping[str, Figure]]
     runs: Mapping[str, tuple[Figure, ...]]
 
@@ -57,6 +60,7 @@ class SessionFigures:
             *self.overviews.values(),
             *self.values,
             *self.curves,
+            *(figure for figures in self.bands.values() for figure in figures),
             *(figure for figures in self.sections.values() for figure in figures.values()),
             *(figure for figures in self.runs.values() for figure in figures),
         )
@@ -116,6 +120,7 @@ def session_figures(season: Season, session: Session, analysis: SessionAnalysis)
         overviews={pair: figure for pair, figure in overviews.items() if figure is not None},
         values=_present(values),
         curves=_present(drawn),
+        bands=curve_figures(session, analysis),
         sections={
             "air": air_figures(analysis, session),
             "energy": {figure.name: figure for figure in energy_figures(analysis, session)},
@@ -200,6 +205,10 @@ class DrawnFigures:
     def curves(self, page: str) -> tuple[FigureBlock, ...]:
         """Mean curves."""
         return tuple(self._block(page, figure, legend=True) for figure in self.made.curves)
+
+    def bands(self, page: str, treatment: str, baseline: str) -> tuple[FigureBlock, ...]:
+        """Difference curves of a pair."""
+        return tuple(self._block(page, figure) for figure in self.made.bands.get((treatment, baseline), ()))
 
     def section(self, page: str, name: str, *, legend: bool = False) -> dict[str, FigureBlock]:
         """Figures of a section by their keys in it."""

@@ -177,7 +177,11 @@ def working(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, site:
         lines.append(WorkingLine(name="As a share", text=relative, href=told("percentages")))
     lines += [
         WorkingLine(name="Margin", text=texts.margin_text(contrast), href=told("margin")),
-        WorkingLine(name="Rule applied", text=rule_text(contrast), href=told("verdicts")),
+        WorkingLine(
+            name="Rule applied",
+            text=rule_text(contrast) + (" One run each: indicative only." if contrast.indicative else ""),
+            href=told("verdicts"),
+        ),
     ]
     lines += _probabilities(contrast, told("holm"), told("two-one-sided"), told("interval"))
     return Working(lines=tuple(lines), budgets=tuple(budgets))
@@ -187,6 +191,8 @@ def _probabilities(contrast: Contrast, holm: str, equivalence: str, interval: st
     lines = []
     if p := texts.p_value_text(contrast.p_value):
         text = f"{p}: how often a difference this large would turn up if there were none"
+        if contrast.indicative:
+            text += " and runs differed no more than the samples within one; they do, so this proves nothing"
         lines.append(WorkingLine(name="p-value", text=text, href=interval))
     if p := texts.p_value_text(contrast.p_adjusted):
         text = (

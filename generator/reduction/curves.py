@@ -143,6 +143,52 @@ def _propagated(knots: Array, y: Array, u_y: Array, x: Array) -> tuple[Array, Ar
     return result[:, 0].reshape(x.shape), np.sqrt((half_changes**2).sum(axis=1)).reshape(x.shape)
 
 
+def shape_preserving(knots: Array, heights: Array, x: Array) -> Array:
+    """Many shape-preserving curves at the same places at once; the curves may differ in knots and heights.
+
+    knots, heights  shape (b, n), n >= 3, knots rising along the second axis
+    x               shape (k,); beyond the ends the outermost cubic goes on
+    Returns         shape (b, k)
+    x is sorted into the intervals of the first curve, so the knots of the others must lie close to them.
+    Source          F. N. Fritsch and R. E. Carlson, SIAM J. Numer. Anal. 17 (1980) 238-246; slopes by the weighted
+                    harmonic mean of F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300-304,
+                    as scipy's PCHIP has them
+    """
+    widths = np.diff(knots, axis=1)
+    chords = np.diff(heights, axis=1) / widths
+    left, right, h0, h1 = chords[:, :-1], chords[:, 1:], widths[:, :-1], widths[:, 1:]
+    turns = left * right <= 0.0
+    w0, w1 = 2.0 * h1 + h0, h1 + 2.0 * h0
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        inner = np.where(turns, 0.0, (w0 + w1) / (w0 / left + w1 / right))
+    slopes = np.concatenate(
+        (
+            _end_slope(widths[:, 0], widths[:, 1], chords[:, 0], chords[:, 1]),
+            inner,
+            _end_slope(widths[:, -1], widths[:, -2], chords[:, -1], chords[:, -2]),
+        ),
+        axis=1,
+    )
+    at = np.clip(np.searchsorted(knots[0], x, side="right") - 1, 0, knots.shape[1] - 2)
+    width = widths[:, at]
+    t = (x - knots[:, at]) / width
+    s = 1.0 - t
+    return (
+        heights[:, at] * (1.0 + 2.0 * t) * s * s
+        + heights[:, at + 1] * (1.0 + 2.0 * s) * t * t
+        + width * t * s * (slopes[:, at] * s - slopes[:, at + 1] * t)
+    )  # fmt: skip
+
+
+def _end_slope(h0: Array, h1: Array, m0: Array, m1: Array) -> Array:
+    """Slope at an end from the two intervals next to it, kept from overshooting; shape (b, 1)."""
+    slope = ((2.0 * h0 + h1) * m0 - h0 * m1) / (h0 + h1)
+    slope = np.where(np.sign(slope) != np.sign(m0), 0.0, slope)
+    over = (np.sign(m0) != np.sign(m1)) & (np.abs(slope) > 3.0 * np.abs(m0))
+    limited: Array = np.where(over, 3.0 * m0, slope)[:, None]
+    return limited
+
+
 def interpolate(curve: Curve, x: float | Array) -> tuple[Array, Array]:
     """Value and standard uncertainty of a curve, shape-preserving: monotone points give a monotone curve.
 

@@ -22,6 +22,10 @@ Kind = Literal[
 
 # All thresholds below are our own choices, no source; tests show what they do and do not report.
 GAP_FACTOR = 5.0
+# A logger on a steady clock shows a single missed sample as an interval of twice the usual one. Steady is a clock whose
+# intervals differ from the usual one by no more than this share, nineteen times in twenty.
+STEADY_CLOCK = 0.1
+STEADY_GAP_FACTOR = 1.5
 LONGEST_SPIKE = 3
 SPIKE_SIGMA = 7.0
 SPIKE_JUMPS = 4.0
@@ -140,16 +144,20 @@ def summarise_sampling(time_s: Array) -> SamplingSummary:
     )
 
 
-def find_gaps(time_s: Array, factor: float = GAP_FACTOR) -> tuple[HealthFinding, ...]:
+def find_gaps(time_s: Array, factor: float | None = None) -> tuple[HealthFinding, ...]:
     """Places where the next sample comes later than `factor` times the median interval.
 
     time_s   shape (n,), strictly increasing [s]
+    factor   GAP_FACTOR where not given; STEADY_GAP_FACTOR for a log on a steady clock
     Returns  one finding a gap, from the row before it to the row after it
     """
     if time_s.size < 3:
         return ()
     intervals = np.diff(time_s)
     usual = float(np.median(intervals))
+    if factor is None:
+        steady = float(np.percentile(np.abs(intervals / usual - 1.0), 95)) <= STEADY_CLOCK
+        factor = STEADY_GAP_FACTOR if steady else GAP_FACTOR
     return tuple(
         HealthFinding(
             kind="gap",
@@ -215,10 +223,13 @@ def _local_noise(off: Array) -> Array:
     return np.maximum(before, after)
 
 
-def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[HealthFinding, ...]:
+def find_spikes(
+    time_s: Array, values: Array, channel: str = "", resolution: float = 0.0
+) -> tuple[HealthFinding, ...]:
     """Isolated excursions of one to three samples.
 
     time_s, values  shape (n,); missing values are bridged and never reported
+    resolution      step of the reading where it is known, unit of the values; else it is looked for in them
     Returns         one finding an excursion. It must lie off the running median of seven samples by seven
                     standard deviations of the noise round about, two percent of the channel's range and two
                     and a half steps of a coarse resolution; it must be entered and left by jumps four times
@@ -238,7 +249,9 @@ def find_spikes(time_s: Array, values: Array, channel: str = "") -> tuple[Health
     off = np.abs(x - middle)
     noise = _local_noise(off)
     low, high = (float(v) for v in np.percentile(x, (0.5, 99.5)))
-    floor = max(SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * _grid_step(values[known]))
+    floor = max(
+        SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * max(resolution, _grid_step(values[known]))
+    )
     # Rounding of a computed channel must not count where everything else is constant.
     floor = max(floor, 1e-9 * float(np.abs(x).max()))
     jumps = np.abs(np.diff(x))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from generator.reduction.correlation import mean_with_standard_error
+from generator.reduction.transitions import sample_noise
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -20,6 +21,11 @@ LONGEST_BRIDGE_S = 0.5  # longer stretches without a reading stay without one; o
 # A window needs this share of the samples that would fit in it; our own choice, no source.
 FEWEST_SHARE = 0.5
 SMOOTHING_S = 0.1  # shorter excursions than this do not end a hold; our own choice, no source
+# A sensor whose single samples scatter by much of the tolerance is smoothed over as many as bring its noise down to
+# this share of it, but over no longer time than that: else its noise alone would end every hold. Our own choice.
+NOISE_SHARE = 0.25
+LONGEST_SMOOTHING_S = 1.0
+MEDIAN_EFFICIENCY = 0.64  # variance of a mean over that of a median, normal distribution (2/π)
 EDGE_S = 0.05  # the ends of a hold may already belong to the next transition; our own choice, no source
 # Largest change of speed over a window that still counts as no trend. A window is corrected for its mean
 # speed; half a percent of change then leaves less than 0.01 % in a mean that goes with n³. Our own choice.
@@ -70,12 +76,23 @@ def stretches(mask: Mask) -> list[tuple[int, int]]:
 
 def within(time_s: Array, values: Array, target: float, tolerance: float) -> list[Stretch]:
     """Stretches in which smoothed values stay within target × (1 ± tolerance), in order of time."""
-    smooth = smoothed(time_s, values)
+    smooth = smoothed(time_s, values, _span_s(time_s, values, tolerance * abs(target)))
     mask = np.abs(smooth - target) <= tolerance * abs(target)
     return [
         Stretch(start_s=float(time_s[a]), stop_s=float(time_s[b]), level=float(np.median(smooth[a : b + 1])))
         for a, b in stretches(mask)
     ]
+
+
+def _span_s(time_s: Array, values: Array, tolerance: float) -> float:
+    """Over what time values are smoothed before they are held against ± tolerance, unit of the values."""
+    good = np.isfinite(values)
+    if int(good.sum()) < 3 or tolerance <= 0.0:
+        return SMOOTHING_S
+    noise = sample_noise(time_s[good], values[good])
+    samples = (noise / (NOISE_SHARE * tolerance)) ** 2 / MEDIAN_EFFICIENCY
+    interval = float(np.median(np.diff(time_s[good])))
+    return min(max(SMOOTHING_S, samples * interval), LONGEST_SMOOTHING_S)
 
 
 def trend_share(time_s: Array, values: Array) -> tuple[float, float]:

@@ -51,20 +51,25 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
     """A run's frame, checked and corrected.
 
     frame   house columns as `intake.logs` gives them; `time_s` strictly increasing
+    plan    where its `rows_are_states`, no row is a sample beside others: nothing is a gap, a spike or a rest
     Returns PreparedRun; the frame gains `tap_voltage_v`, `power_w` and, with torque, `shaft_power_w`
     """
     time = frame["time_s"].to_numpy(dtype=np.float64)
     work = frame.copy()
-    found: list[health.HealthFinding] = list(health.find_gaps(time))
-    for column in _measured_columns(work):
+    states = bool(getattr(plan, "rows_are_states", False))
+    found: list[health.HealthFinding] = [] if states else list(health.find_gaps(time))
+    channels = setup.rig.channels.present().items()
+    steps = {CHANNEL_KINDS[name][1]: float(channel.resolution or 0.0) for name, channel in channels}
+    for column in () if states else _measured_columns(work):
         if column != "throttle":  # a throttle moves in steps on purpose
             values = work[column].to_numpy(dtype=np.float64)
-            spikes = health.find_spikes(time, values, column)
+            spikes = health.find_spikes(time, values, column, steps.get(column, 0.0))
             if spikes:
                 work[column] = health.mask_spikes(values, spikes)
                 found += spikes
-    rest = _rest(time, work)
-    found += _health(time, frame, work, _at_rest(time, rest, work), setup)
+    rest = Rest(before=None, after=None) if states else _rest(time, work)
+    if not states:
+        found += _health(time, frame, work, _at_rest(time, rest, work), setup)
     findings = [*_gathered(found), *_empty(frame)]
     zero_u: dict[str, float] = {}
     for column in ZEROED:

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 from generator.intake.contracts import ProcedureContract
 from generator.reduction.hold import HOLD
+from generator.reduction.read_off import READ_OFF
 from generator.reduction.records import Procedure, ResponseKind
 from generator.reduction.soak import SOAK
 from generator.reduction.spin_up import SPIN_UP
 from generator.reduction.staircase import STAIRCASE
 
-PROCEDURES: Mapping[str, Procedure] = {p.name: p for p in (HOLD, SPIN_UP, SOAK, STAIRCASE)}
+PROCEDURES: Mapping[str, Procedure] = {p.name: p for p in (HOLD, SPIN_UP, SOAK, STAIRCASE, READ_OFF)}
 
 
 def contracts() -> dict[str, ProcedureContract]:

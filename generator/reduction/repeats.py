@@ -23,6 +23,8 @@ Mask = NDArray[np.bool_]
 STUCK_FACTOR = 10.0
 # In a channel that hardly ever repeats a value a shorter pile-up already means something.
 CLIPPED_FACTOR_FINE = 3.0
+# Expected number of such stretches in a record if its samples at the extreme fell anywhere. Our own choice, no source.
+BY_CHANCE = 1e-4
 # With fewer changes than this a channel does not show how long its repeat runs usually are.
 FEWEST_RUNS = 20
 # A channel is noisy if it leaves and regains its level by two steps or more at least so often.
@@ -146,9 +148,13 @@ def find_clipped(
             if usual is None or (word == "smallest" and extreme == 0.0):
                 continue
             factor = CLIPPED_FACTOR_FINE if usual < 2 else STUCK_FACTOR
+            share = float(np.mean(finite == extreme))
             for place in np.flatnonzero((values[starts] == extreme) & (lengths > factor * usual)):
                 stretch = (int(starts[place]), int(starts[place] + lengths[place]) - 1)
                 if step and not _left_behind(extreme, step, leader, *stretch):
+                    continue
+                # so many samples at the end, scattered as they please, would make such a stretch by themselves
+                if finite.size * share ** int(lengths[place]) > BY_CHANCE:
                     continue
                 clipped.setdefault(stretch, f"piled up at the channel's {word} value, {extreme:.6g}")
     return tuple(

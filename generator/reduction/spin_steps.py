@@ -91,7 +91,8 @@ def find_steps(
         ):
             missed += 1
             continue
-        edge, edge_u = _command_edge(time, throttle, begin, float(time[first]) + 0.3 * dwell_s)
+        end_s = float(time[first]) + 0.3 * dwell_s
+        edge, edge_u = _command_edge(time, throttle, begin, end_s, float(time[first]))
         try:
             rising = _read(time, speed, (base, highs[-1]), (begin, float(time[last])), edge, edge_u)
         except (NoTransition, ValueError):
@@ -209,14 +210,14 @@ def unsettled_share(levels: Sequence[Levels], amplitude: float) -> float:
 
 
 def _command_edge(
-    time: Array, throttle: Array | None, begin: float, end: float
+    time: Array, throttle: Array | None, begin: float, end: float, answered: float
 ) -> tuple[float | None, float]:
     """Instant at which the throttle starts to rise in a stretch, and its standard uncertainty; (None, 0) if
     it does not.
 
     A throttle may be slewed over many samples, so what counts is where it leaves the level before: the edge
     lies between the last sample within a tenth of its step and the next one. It is taken as their middle,
-    with interval/√12 (JCGM 100:2008, 4.3.7).
+    with interval/√12 (JCGM 100:2008, 4.3.7). Of several rises the last one before the speed has answered counts.
     """
     if throttle is None:
         return None, 0.0
@@ -229,7 +230,10 @@ def _command_edge(
     height = float(values.max()) - base
     if height < SMALLEST_COMMAND:
         return None, 0.0
-    risen = int(np.argmax(values - base >= 0.5 * height))
+    above = values - base >= 0.5 * height
+    rises = np.flatnonzero(above & ~np.concatenate(([False], above[:-1])))
+    before = rises[time[rows[rises]] <= answered]
+    risen = int(before[-1] if before.size else rises[0])
     low = np.flatnonzero(values[:risen] - base <= 0.1 * height)
     if low.size == 0:
         return None, 0.0

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from generator.evidence.aircraft import hover_thrusts_n, in_the_air
 from generator.evidence.flight import hover_minutes, hover_thrust_gf, newtons, usable_energy_wh
-from generator.evidence.records import InTheAir, InTheAirDifference
+from generator.evidence.physics_records import InTheAir, InTheAirDifference
 from generator.reduction.records import StepRow
 from tests.evidence.invented_bench import BASE, OTHER, make_run, response
 from tests.evidence.invented_flights import (

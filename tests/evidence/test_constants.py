@@ -14,7 +14,7 @@ from generator.evidence.check_input import CheckInput
 from generator.evidence.checks import weakens
 from generator.evidence.constant_checks import constants_agree
 from generator.evidence.constants import LIMITS, effective_constants
-from generator.evidence.records import EffectiveConstant
+from generator.evidence.physics_records import EffectiveConstant
 from generator.intake.session import Season, Session
 from generator.planning.bench_model import RPM, BenchModel, free_run_current_a
 from generator.planning.set_up import Assumptions, RunDraws, bench_model

@@ -12,7 +12,8 @@ from generator.evidence.check_input import CheckInput
 from generator.evidence.energy import energy_balances, heat_differences
 from generator.evidence.energy_checks import energy_balance
 from generator.evidence.energy_differences import loss_differences
-from generator.evidence.records import Contrast, EnergyBalance, SessionAnalysis
+from generator.evidence.physics_records import EnergyBalance
+from generator.evidence.records import Contrast, SessionAnalysis
 from generator.planning.bench_model import run_bench
 from generator.planning.drive_patterns import drive_pattern
 from generator.planning.rehearse import RunDraws

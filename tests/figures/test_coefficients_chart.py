@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from generator.evidence.records import EffectiveConstant, Measured
+from generator.evidence.physics_records import EffectiveConstant, Measured
 from generator.figures.coefficients_chart import coefficients
 from generator.reduction.records import At
 from tests.factories import BASELINE, LABELS

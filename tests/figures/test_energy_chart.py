@@ -9,7 +9,7 @@ import pytest
 
 from generator.evidence.energy_notes import LABELS as PART_LABELS
 from generator.evidence.energy_notes import REST_WITH_SHAFT
-from generator.evidence.records import EnergyBalance, LossPart, Measured
+from generator.evidence.physics_records import EnergyBalance, LossPart, Measured
 from generator.figures.energy_chart import NAMES, energy_bars
 from generator.figures.styles import COLOURS, real_colours
 from generator.figures.theme import CHARACTER

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from generator.evidence.records import InTheAir, Measured
+from generator.evidence.physics_records import InTheAir, Measured
 from generator.figures.flight_chart import flight_strip
 from generator.figures.records import Figure
 from generator.figures.styles import BASELINE_MARK
