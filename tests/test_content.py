@@ -109,7 +109,16 @@ def test_burn_thresholds_fall_with_contact_time(limits: Thresholds) -> None:
 
 
 def test_every_threshold_says_where_it_comes_from(limits: Thresholds) -> None:
-    suffixes = {"dB": "_db", "h": "_h", "d": "_d", "degC": "_c", "K": "_k", "V": "_v", "%": "_percent", "1": ""}
+    suffixes = {
+        "dB": "_db",
+        "h": "_h",
+        "d": "_d",
+        "degC": "_c",
+        "K": "_k",
+        "V": "_v",
+        "%": "_percent",
+        "1": "",
+    }
     for key in limits.keys():  # noqa: SIM118
         entry = limits.entry(key)
         assert len(entry.source) > 10, key

@@ -39,7 +39,7 @@ def simultaneous_factor(angles: ArrayLike, dof: float, alpha: float) -> float:
     one part in dof to allow for their scatter; below FEWEST_DOF they are not used. With normal scatter alike in both
     treatments bands held in 95 % of cases and more for two to eight runs however the errors turned; a part of that
     is in the tests. Where the treatments scatter very differently (four times) Welch's own approximation leaves
-    94.5 %. What it costs: with nothing moving together it is Bonferroni's band, some too wide.
+    94 %. What it costs: with nothing moving together it is Bonferroni's band, some too wide.
     Raises  ValueError for dof or alpha out of range
     Source  K. J. Worsley, Biometrika 69 (1982) 297-302 (adding neighbours only); H. Hotelling, Amer. J. Math. 61
             (1939) 440-460, and D. Q. Naiman, Ann. Statist. 14 (1986) 896-906 (swept area) (all from memory)

@@ -13,7 +13,7 @@ from pydantic import Field
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.constants import fitted_constants
+from generator.reduction.constants import constant_findings, fitted_constants
 from generator.reduction.levels import last_steady, nearest_plateau
 from generator.reduction.losses import losses
 from generator.reduction.measured import (
@@ -105,10 +105,12 @@ def reduce_hold(run: PreparedRun) -> Outcome:
                 responses.append(
                     RunResponse(response=kind.name, at=at, value=centre, components=parts, window=window)
                 )
+    constants = fitted_constants(run, held)
+    findings += constant_findings(run, held, constants)
     return Outcome(
         responses=tuple(responses),
         losses=losses(run, held),
-        constants=fitted_constants(run, held),
+        constants=constants,
         readings=hover_readings(run, held),
         windows=tuple(windows),
         findings=tuple(findings),

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from generator.intake.parts import Record, key
 from generator.intake.quantities import Force, Ratio, Speed, Time
 from generator.reduction import response_kinds as kinds
-from generator.reduction.constants import fitted_constants
+from generator.reduction.constants import constant_findings, fitted_constants
 from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus
 from generator.reduction.measured import GF_PER_N, RigErrors, components
 from generator.reduction.readings import (
@@ -81,7 +81,7 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
             Finding(kind="step missing", channel="throttle", grade="doubtful", count=len(missing),
                     sentence=f"Steps not found in the throttle: {listed}.")
         )  # fmt: skip
-    errors = RigErrors(run.setup.rig, run.zero_u)
+    errors = RigErrors.of(run)
     steps = [
         SteadyPoint(
             run, errors, _window(direction, throttle, stretch, plan), way=direction, throttle=throttle
@@ -98,12 +98,13 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
         )
     means = tabulate(steps)
     responses = [*_top(steps, plan), *_read_curves(means, plan, findings)]
-    findings += [*unsettled(steps), *hysteresis(means)]
+    constants = fitted_constants(run, steps)
+    findings += [*unsettled(steps), *hysteresis(means), *constant_findings(run, steps, constants)]
     return Outcome(
         responses=tuple(responses),
         windows=tuple(step.window for step in steps),
         steps=tuple(step.row() for step in steps),
-        constants=fitted_constants(run, steps),
+        constants=constants,
         readings=(*preferred_readings(run, steps, means), *hover_readings(run, steps, means)),
         findings=tuple(findings),
     )

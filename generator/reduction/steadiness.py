@@ -68,9 +68,8 @@ def tapered_change(time_s: Array, values: Array) -> float:
 def change_error(time_s: Array, values: Array, degree: int = SETTLING_DEGREE) -> float:
     """Standard error of `tapered_change` from what is faster than the movement looked for; NaN where that is.
 
-    degree  of the curve that is taken out before the samples' scatter and their correlation are judged: a settling
-            is no noise, nor is a step that has hardly begun to settle. 1 where nothing can settle, so that what
-            wanders slowly counts as noise
+    degree  of the curve that is taken out before the samples' scatter and their correlation are judged, since a
+            settling is no noise; 1 where nothing can settle, so that what wanders slowly counts as noise
     """
     good = np.isfinite(values)
     if int(good.sum()) < FEWEST_SAMPLES:

@@ -73,7 +73,8 @@ def test_power_laws_are_read_exactly(slew_s, rate_hz):
     )
     assert len(result.steps) == 17
     assert [s.direction for s in result.steps] == ["up"] * 9 + ["down"] * 8
-    assert not result.findings
+    # the bench of this file has no resistance, which the motor fit rightly finds odd
+    assert {finding.kind for finding in result.findings} <= {"throttle is not the duty"}
 
 
 def test_errors_are_no_larger_than_stated():
@@ -139,7 +140,7 @@ def test_the_zero_of_a_run_is_one_error_in_all_its_steps():
     result = outcome(staircase_frame(bench), "staircase", PLAN)
     thrust = find(result, "thrust", throttle_percent=50.0)
     left = 0.2 / math.sqrt(12) * GF_PER_N
-    assert part(thrust, "zero drift").contribution == pytest.approx(left, rel=0.1)  # not lessened by two ways
+    assert part(thrust, "thrust zero drift").contribution == pytest.approx(left, rel=0.1)  # not lessened by two ways
     assert abs(thrust.value - truth("thrust", 10000.0)) < 1.0
 
 
