@@ -13,10 +13,13 @@ from markupsafe import Markup
 
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.publication import navigation
+from generator.publication import interactive, navigation
 from generator.publication.navigation import Link, anchor, link
 from generator.publication.svg import figure_csv, legend_mark, render_svg, vega_lite_text
 from generator.publication.tables import Table, frame_table
+
+# Figures of a session's mean curves, which the overlay page has too.
+CURVES = ("electrical_power-against-thrust", "thrust_per_power-against-thrust", "thrust-against-throttle")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +51,7 @@ class FigureBlock:
     table    what is drawn, as numbers
     files    links to its data and its specification
     sources  links to the raw logs behind it
+    overlay  link to its session's curves on the overlay page, or "" where it shows no curves
     """
 
     key: str
@@ -59,6 +63,7 @@ class FigureBlock:
     table: Table
     files: tuple[Link, ...]
     sources: tuple[Link, ...]
+    overlay: str = ""
 
 
 def title_of_picture(figure: Figure) -> str:
@@ -134,12 +139,14 @@ def figure_block(
             Link(text=log.rsplit("/", 1)[-1], href=link(page, navigation.log_copy(session_id, log)))
             for log in figure.sources
         ),
+        overlay=f"{link(page, navigation.OVERLAY)}?open={session_id}" if figure.name in CURVES else "",
     )
 
 
 def figure_files(figure: Figure, session_id: str) -> dict[str, bytes]:
-    """Path -> bytes of a figure's data and specification."""
+    """Path -> bytes of a figure's data, its specification, and its form to explore."""
     return {
         navigation.figure_file(session_id, figure.name, "csv"): figure_csv(figure).encode(),
         navigation.figure_file(session_id, figure.name, "vl.json"): vega_lite_text(figure).encode(),
+        interactive.piece_path(session_id, figure.name): interactive.piece(figure).encode(),
     }

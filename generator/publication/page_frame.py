@@ -81,6 +81,7 @@ class Site:
     version       version of the program
     newest        date of the newest session, written out
     has_claims    whether any session holds a claim, and so whether there is a ledger
+    has_overlay   whether any session has something to lay over another
     text_anchors  path of a text page -> ids on it, so that links to a place on it never break
     simulated     sentence for pages about all sessions: whether all, some or none rest on simulated logs
     """
@@ -90,6 +91,7 @@ class Site:
     newest: str
     has_claims: bool
     simulated: str
+    has_overlay: bool = False
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def frame(
@@ -125,7 +127,8 @@ class Site:
             else []
         )
         parts = [("Parts", navigation.PARTS)] if self.season.parts else []
-        main = [("Answers", navigation.FRONT), *ledger, *parts, *rig, ("Safety", navigation.SAFETY)]
+        overlay = [("Overlay", navigation.OVERLAY)] if self.has_overlay else []
+        main = [("Answers", navigation.FRONT), *ledger, *overlay, *parts, *rig, ("Safety", navigation.SAFETY)]
         foot = [
             ("Method", navigation.METHOD),
             ("Statistics", navigation.STATISTICS),
@@ -145,9 +148,10 @@ class Site:
             notice=file.notice or "",
             simulated=simulated,
             stylesheets=tuple(
-                link(path, f"{navigation.ASSETS}/{name}") for name in ("colours.css", "style.css")
+                link(path, f"{navigation.ASSETS}/{name}")
+                for name in ("colours.css", "style.css", "explore.css")
             ),
-            scripts=(link(path, f"{navigation.ASSETS}/page.js"),),
+            scripts=tuple(link(path, f"{navigation.ASSETS}/{name}") for name in ("page.js", "explore.js")),
             icon=link(path, f"{navigation.ASSETS}/icon.svg"),
             canonical=f"{base}/{address if path != navigation.FRONT else ''}" if base else "",
             card=f"{base}/{link(navigation.FRONT, card[0])}" if base and card[0] else "",

@@ -29,6 +29,9 @@ from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
 from generator.publication.figure_blocks import figure_files, legend, renderer
 from generator.publication.front_page import claims_page, front_page
+from generator.publication.interactive import explore_assets
+from generator.publication.overlay_data import contribution, overlay_files
+from generator.publication.overlay_page import overlay_pages
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
 from generator.publication.run_page import run_page
@@ -188,6 +191,7 @@ def _checked(
         version=version,
         newest=date_text(season_date(season)),
         has_claims=any(analysis.claims for _, analysis in sessions),
+        has_overlay=any(contribution(session, analysis).series for session, analysis in sessions),
         simulated=simulated_sentence(analysis.simulated for _, analysis in sessions),
         text_anchors={page.path: page.ids for page in text_pages},
     )
@@ -261,6 +265,8 @@ def _write_pages(
             writer.copy(navigation.photo_copy(session.id, name), source)
     if site.has_claims:
         writer.page("claims.html", *claims_page(site, analyses))
+    for frame, content in overlay_pages(site, analyses):
+        writer.page("overlay.html", frame, content)
     if site.season.parts:
         writer.page("parts.html", *parts_page(site, analyses))
     for part in sorted(site.season.parts.values(), key=lambda part: part.id):
@@ -311,11 +317,15 @@ def _write_session(
     for figure in figures.made.all():
         for path, content in figure_files(figure, session.id).items():
             writer.file(path, content)
+    for path, content in overlay_files(session, analysis).items():
+        writer.file(path, content)
 
 
 def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
-    """Everything under `assets/` of the layouts, the overriding folder first, and the colours."""
+    """Everything under `assets/` of the layouts, the overriding folder first, the colours and the chart library."""
     writer.file(f"{navigation.ASSETS}/colours.css", colours_css().encode())
+    for path, content in explore_assets().items():
+        writer.file(path, content)
     for folder in layout_folders:
         assets = folder / "assets"
         for file in sorted(assets.rglob("*")) if assets.is_dir() else []:

@@ -24,8 +24,9 @@ Array = NDArray[np.float64]
 # moves by 4.5 % while it is averaged, more than the margins that are usually set. Our own choice, no source.
 TOLD = {"speed_rpm": LARGEST_TREND, "thrust_n": 2.0 * LARGEST_TREND, "power_w": 3.0 * LARGEST_TREND}
 DOUBTFUL = 3.0  # times the told change
-# A change must be this many times its own standard error: some fifty are looked at in a run. Our own choice.
-CLEAR = 4.0
+# A change must be this many times its own standard error: some fifty are looked at in a run, thousands in a season,
+# and the error comes from few samples. Our own choice.
+CLEAR = 5.0
 FEWEST_SAMPLES = 12
 SETTLING_DEGREE = 5
 # Up and down may differ by this share before it is told: half of it, as a rectangular width, adds 0.6 % to the

@@ -170,10 +170,10 @@ CASES = 800
 ENOUGH = 0.95 - 3.0 * math.sqrt(0.95 * 0.05 / CASES)
 
 
-@pytest.mark.parametrize("runs", [2, 3, 4, 8])
 @pytest.mark.parametrize(
-    "together", [SHIFT, SHIFT_AND_BEND, HALF_TURN, BETWEEN_STEPS, APART],
-    ids=["shift", "shift and bend", "half turn", "steps apart", "all apart"],
+    ("together", "runs"),
+    [(HALF_TURN, 2), (HALF_TURN, 3), (HALF_TURN, 4), (HALF_TURN, 8), (SHIFT, 4), (SHIFT_AND_BEND, 4),
+     (SHIFT_AND_BEND, 6), (BETWEEN_STEPS, 3), (BETWEEN_STEPS, 4), (APART, 4), (APART, 8)],
 )  # fmt: skip
 def test_the_band_of_paired_runs_holds_everywhere_at_once(together, runs):
     share, _ = held(together, runs, cases=CASES, paired=True)

@@ -95,7 +95,7 @@ def test_structural_vibration_is_not_read_as_unsettled(frequency_hz):
     assert not found(frame, "unsettled step", "swaying stand")
 
 
-@pytest.mark.parametrize(("late", "grade"), [(0.03, "noted"), (0.15, "doubtful")])
+@pytest.mark.parametrize(("late", "grade"), [(0.04, "noted"), (0.15, "doubtful")])
 def test_a_step_that_still_moves_is_told_with_its_numbers(late, grade):
     frame = staircase_frame(NOISY)
     time = frame["time_s"].to_numpy()
