@@ -10,6 +10,7 @@ from generator.evidence.wording import counted
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.facts import date_text
+from generator.publication.front_filters import Filter, filters, marked
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site
 from generator.publication.session_page import ComparisonBlock, comparison_blocks
@@ -29,6 +30,7 @@ class SessionCard:
     meta         procedures, runs, parts, in short
     comparisons  its contrasts, at most four
     simulated    whether its logs were simulated
+    marks        (name of a filter, values it is found by, a space between them)
     """
 
     title: Link
@@ -39,28 +41,35 @@ class SessionCard:
     meta: tuple[str, ...]
     comparisons: tuple[ComparisonBlock, ...]
     simulated: bool
+    marks: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrontPage:
     """Everything on the front page.
 
-    title    of the season
-    about    what it is about
-    tally    how many sessions and runs, in words
-    latest   the newest session, or None
-    earlier  the others, newest first
-    claims   link to the ledger of claims with their number, or None
-    safety   link to the safety page
-    method   link to the method page
+    title        of the season
+    about        what it is about
+    tally        how many sessions and runs, in words
+    filters      what the answers can be narrowed by where scripts run; none where there is nothing to choose
+    shown        how many answers there are, as the count under the filters begins
+    latest       the newest session, or None
+    earlier      the others, newest first
+    claims       link to the ledger of claims with their number, or None
+    corrections  link to the ledger of corrections with their number, or None
+    safety       link to the safety page
+    method       link to the method page
     """
 
     title: str
     about: str
     tally: str
+    filters: tuple[Filter, ...]
+    shown: str
     latest: SessionCard | None
     earlier: tuple[SessionCard, ...]
     claims: Link | None
+    corrections: Link | None
     safety: str
     method: str
 
@@ -105,6 +114,9 @@ def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard
         ),
         comparisons=tuple(blocks),
         simulated=analysis.simulated,
+        marks=tuple(
+            (key, " ".join(values)) for key, values in marked(site.season, session, analysis).items()
+        ),
     )
 
 
@@ -115,15 +127,30 @@ def front_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fra
     cards = tuple(card(site, session, analyses[session.id]) for session in sessions)
     runs = sum(len(analyses[session.id].runs) for session in sessions)
     claims = sum(len(analyses[session.id].claims) for session in sessions)
+    corrections = sum(len(session.file.corrections) for session in sessions)
     file = site.season.file
-    frame = site.frame(page, file.title, file.about, simulated=site.simulated)
+    narrowed = filters(
+        site.season, [marked(site.season, session, analyses[session.id]) for session in sessions]
+    )
+    frame = site.frame(
+        page,
+        file.title,
+        file.about,
+        simulated=site.simulated,
+        scripts=(navigation.asset("filters.js"),) if narrowed else (),
+    )
     return frame, FrontPage(
         title=file.title,
         about=file.about,
         tally=f"{counted(len(cards), 'question')} put to the bench, {counted(runs, 'run')} recorded.",
+        filters=narrowed,
+        shown=f"{counted(len(cards), 'answer')} shown.",
         latest=cards[0] if cards else None,
         earlier=cards[1:],
         claims=Link(text=counted(claims, "claim"), href=link(page, navigation.CLAIMS)) if claims else None,
+        corrections=Link(text=counted(corrections, "correction"), href=link(page, navigation.CORRECTIONS))
+        if corrections
+        else None,
         safety=link(page, navigation.SAFETY),
         method=link(page, navigation.METHOD),
     )

@@ -23,6 +23,10 @@ OVERLAY = "overlay/index.html"
 FEED = "feed.xml"
 SITE_MAP = "sitemap.xml"
 CORRECTIONS = "corrections.html"
+SEARCH = "search.html"
+DOWNLOADS = "downloads.html"
+RESULTS_SCHEMA = "results.schema.json"
+CHECKSUM_NAME = "logs.sha256"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +71,16 @@ def run_page(session_id: str, run_id: str) -> str:
 def results_file(session_id: str) -> str:
     """The session's facts for machines."""
     return f"{session_folder(session_id)}/results.json"
+
+
+def checksum_file(session_id: str) -> str:
+    """Checksums of the session's raw logs, for a program that checks files against such a list."""
+    return f"{session_folder(session_id)}/{CHECKSUM_NAME}"
+
+
+def asset(name: str) -> str:
+    """A script, style sheet or piece of an index that pages load."""
+    return f"{ASSETS}/{name}"
 
 
 def log_copy(session_id: str, log: str) -> str:

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from generator.intake.session import Season
 from generator.publication import navigation
 from generator.publication.navigation import Link, link
+from generator.publication.units import choice_of, in_units
 
 SIMULATED = "Simulated data: the logs behind this page were made by a rehearsal, not measured."
 SOME_SIMULATED = (
@@ -25,6 +26,8 @@ class Frame:
     title         for the browser's title line
     description   one sentence for search results and previews
     language      tag for the whole page
+    thrust        unit of thrust that the page is written in, as units.js names it
+    temperature   scale of temperature that the page is written in, as units.js names it
     season_title  name of the season, in the masthead
     home          link to the front page
     notice        the season's own notice, or ""
@@ -38,6 +41,7 @@ class Frame:
     feed          link to the feed, or "" where there is none
     dataset       facts for search engines as JSON-LD, or ""
     main_links    links of the masthead
+    search        link to the search page
     foot_links    links of the foot
     trail         links from the front page down to this page, this page last
     author        who answers for the season, or ""
@@ -51,6 +55,8 @@ class Frame:
     title: str
     description: str
     language: str
+    thrust: str
+    temperature: str
     season_title: str
     home: str
     notice: str
@@ -64,6 +70,7 @@ class Frame:
     feed: str
     dataset: Markup
     main_links: tuple[Link, ...]
+    search: Link
     foot_links: tuple[Link, ...]
     trail: tuple[Link, ...]
     author: str
@@ -104,6 +111,7 @@ class Site:
         simulated: str,
         card: tuple[str, str] = ("", ""),
         dataset: Markup | None = None,
+        scripts: Sequence[str] = (),
     ) -> Frame:
         """Frame of one page.
 
@@ -111,8 +119,10 @@ class Site:
         simulated  sentence that the page rests on simulated logs, or ""
         card       path of the picture for previews and what it shows
         dataset    facts for search engines
+        scripts    paths of scripts that only this page needs, in order
         """
         file = self.season.file
+        choice = choice_of(file.units)
 
         def nav(words: str, to_page: str) -> Link:
             return Link(text=words, href=link(path, to_page), current=path == to_page)
@@ -134,6 +144,8 @@ class Site:
             ("Statistics", navigation.STATISTICS),
             ("Glossary", navigation.GLOSSARY),
             ("Safety", navigation.SAFETY),
+            ("Corrections", navigation.CORRECTIONS),
+            ("Downloads", navigation.DOWNLOADS),
         ]
         front = ((file.title, navigation.FRONT),) if trail else ()
         base = (file.base_url or "").rstrip("/")
@@ -141,17 +153,22 @@ class Site:
         return Frame(
             path=path,
             title=title if path == navigation.FRONT else f"{title} · {file.title}",
-            description=shortened(description, 300),
+            description=in_units(shortened(description, 300), choice),
             language=file.language,
+            thrust=choice.thrust,
+            temperature=choice.temperature,
             season_title=file.title,
             home=link(path, navigation.FRONT),
             notice=file.notice or "",
             simulated=simulated,
             stylesheets=tuple(
-                link(path, f"{navigation.ASSETS}/{name}")
-                for name in ("colours.css", "style.css", "explore.css")
+                link(path, navigation.asset(name))
+                for name in ("colours.css", "style.css", "explore.css", "tools.css")
             ),
-            scripts=tuple(link(path, f"{navigation.ASSETS}/{name}") for name in ("page.js", "explore.js")),
+            scripts=tuple(
+                link(path, script)
+                for script in (*map(navigation.asset, ("page.js", "explore.js", "units.js")), *scripts)
+            ),
             icon=link(path, f"{navigation.ASSETS}/icon.svg"),
             canonical=f"{base}/{address if path != navigation.FRONT else ''}" if base else "",
             card=f"{base}/{link(navigation.FRONT, card[0])}" if base and card[0] else "",
@@ -159,6 +176,7 @@ class Site:
             feed=link(path, navigation.FEED) if base else "",
             dataset=dataset or Markup(""),
             main_links=tuple(nav(words, to) for words, to in main),
+            search=nav("Search", navigation.SEARCH),
             foot_links=tuple(nav(words, to) for words, to in foot),
             trail=tuple(nav(words, to) for words, to in (*front, *trail)),
             author=file.author or "",

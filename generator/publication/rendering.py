@@ -91,16 +91,17 @@ def with_headings_from(html: str, top: int) -> str:
 
 
 def with_scroll_boxes(html: str, label: str) -> str:
-    """Each table in its own box that scrolls sideways, reachable by keyboard and named."""
+    """Each table in its own box that scrolls sideways, reachable by keyboard and named; `pre` scrolls by itself."""
     count = 0
 
     def opened(_: re.Match[str]) -> str:
         nonlocal count
         count += 1
         name = f"{Markup.escape(label)}, table {count}"
-        return f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table'
+        return f'<div class="scroll" role="group" tabindex="0" aria-label="{name}"><table'
 
-    return re.sub(r"<table(?=[\s>])", opened, html).replace("</table>", "</table></div>")
+    html = re.sub(r"<table(?=[\s>])", opened, html).replace("</table>", "</table></div>")
+    return re.sub(r"<pre(?=[\s>])", '<pre tabindex="0"', html)
 
 
 def outside_tags(html: str, in_text: Callable[[str, bool], str], in_tag: Callable[[str], str]) -> str:

@@ -25,15 +25,18 @@ from generator.publication import navigation, rendering
 from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
+from generator.publication.definitions import Term, terms_of
 from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
 from generator.publication.figure_blocks import figure_files, legend, renderer
 from generator.publication.front_page import claims_page, front_page
 from generator.publication.interactive import explore_assets
+from generator.publication.marked_pages import Marks
 from generator.publication.overlay_data import contribution, overlay_files
 from generator.publication.overlay_page import overlay_pages
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
+from generator.publication.reader_pages import reader_pages
 from generator.publication.run_page import run_page
 from generator.publication.session_blocks import labels_of, of_pair, pairs_of
 from generator.publication.session_figures import DrawnFigures, session_figures
@@ -41,6 +44,7 @@ from generator.publication.session_page import session_page
 from generator.publication.share_card import share_card
 from generator.publication.sharing import feed, site_map
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
+from generator.publication.units import choice_of
 
 MARKER = ".whirlbook-site"
 MARKER_TEXT = "This folder is made by Whirlbook. A new build replaces it as a whole.\n"
@@ -76,12 +80,13 @@ class SiteReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Inputs:
-    """Everything the pages are made from, checked. conclusions: session id -> conclusion."""
+    """Everything the pages are made from, checked. conclusions: session id -> conclusion; terms: of the glossary."""
 
     site: Site
     sessions: tuple[tuple[Session, SessionAnalysis], ...]
     conclusions: Mapping[str, Conclusion]
     text_pages: tuple[TextPage, ...]
+    terms: tuple[Term, ...]
 
 
 def write_site(
@@ -119,7 +124,8 @@ def write_site(
     building = Path(tempfile.mkdtemp(prefix=f".{target.name}.building-", dir=target.parent))
     try:
         building.chmod(0o755)
-        writer = _Writer(building, rendering.environment(layouts))
+        marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
+        writer = _Writer(building, rendering.environment(layouts), marks)
         _write_pages(inputs, writer, results, log_files, workers)
         _write_assets(writer, layouts)
         _check_links(inputs, writer)
@@ -195,7 +201,13 @@ def _checked(
         simulated=simulated_sentence(analysis.simulated for _, analysis in sessions),
         text_anchors={page.path: page.ids for page in text_pages},
     )
-    return _Inputs(site=site, sessions=sessions, conclusions=conclusions, text_pages=text_pages)
+    return _Inputs(
+        site=site,
+        sessions=sessions,
+        conclusions=conclusions,
+        text_pages=text_pages,
+        terms=terms_of(text_pages),
+    )
 
 
 def _sha256(file: Path) -> str:
@@ -209,9 +221,10 @@ def _sha256(file: Path) -> str:
 class _Writer:
     """Writes into the folder that is being built, and keeps account. No path is written twice."""
 
-    def __init__(self, folder: Path, templates: jinja2.Environment) -> None:
+    def __init__(self, folder: Path, templates: jinja2.Environment, marks: Marks) -> None:
         self.folder = folder
         self.templates = templates
+        self.marks = marks
         self.written: dict[str, int] = {}
         self._taken: set[str] = set()  # many disks take A and a for the same name
 
@@ -241,7 +254,7 @@ class _Writer:
     def page(self, template: str, frame: Frame, content: object) -> None:
         """Render one page."""
         text = self.templates.get_template(template).render(frame=frame, page=content)
-        self.file(frame.path, text.encode())
+        self.file(frame.path, self.marks.page(frame.path, text).encode())
 
 
 def _write_pages(
@@ -277,6 +290,11 @@ def _write_pages(
         writer.page("rig.html", *rig_page(site, analyses, rig))
     for text in inputs.text_pages:
         writer.page("text.html", text_frame(site, text), text)
+    sizes = {log: file.stat().st_size for log, file in log_files.items()}
+    for place in reader_pages(site, analyses, inputs.terms, inputs.text_pages, sizes):
+        writer.page(place.template, place.frame, place.content)
+        for path, data in place.files.items():
+            writer.file(path, data)
     if site.season.file.base_url:
         writer.file(navigation.FEED, feed(site.season, analyses))
         # a short version is for other pages, not for search engines

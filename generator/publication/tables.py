@@ -12,6 +12,7 @@ import pandas as pd
 from generator.evidence.wording import MINUS, number
 
 LONGEST = 60  # rows of a figure's table on a page
+WORDY = 18  # characters from which a cell of words needs room, so that it does not become a column of single words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +31,13 @@ class Cell:
     numeric: bool = False
     key: str = ""
     note: str = ""
+
+    @property
+    def css_class(self) -> str:
+        """`number`, `wordy`, or "" for a cell that needs no care."""
+        if self.numeric:
+            return "number"
+        return "wordy" if max(len(self.text), len(self.note)) > WORDY else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from markupsafe import escape
 
+from tests.publication.reader_sites import CORRECTIONS, quick_site
 from tests.publication.site_season import make_season
 
 
@@ -19,6 +20,12 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     # three holds, a spin-up, a soak, a staircase and a refused run; each chart costs time
     make_season(folder / "season", repeats=1, kept=(1, 2, 3, 4, 7, 10, 13)).write(folder / "site")
     return folder / "site"
+
+
+@pytest.fixture(scope="session")
+def plain_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same site with empty charts and two corrections, for tests that look at neither charts nor runs."""
+    return quick_site(tmp_path_factory.mktemp("plain"), session={"corrections": CORRECTIONS})
 
 
 @pytest.fixture

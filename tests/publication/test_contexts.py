@@ -10,12 +10,16 @@ import pytest
 
 from generator.publication.cautions import CautionPanel
 from generator.publication.comparison_page import ComparisonPage, ContrastBlock
+from generator.publication.corrections_page import CorrectionLine, CorrectionsPage
+from generator.publication.downloads_page import Citation, DownloadsPage
 from generator.publication.facts import Fact
 from generator.publication.figure_blocks import FigureBlock
+from generator.publication.front_filters import Filter, FilterChoice, FilterSet
 from generator.publication.front_page import ClaimsPage, FrontPage, SessionCard
 from generator.publication.page_frame import Frame
 from generator.publication.part_pages import PartPage, PartsPage, RigPage, RigsPage
 from generator.publication.run_page import RunPage
+from generator.publication.search_page import FoundGroup, SearchPage
 from generator.publication.session_blocks import CheckRow, ClaimRow
 from generator.publication.session_page import SessionPage
 from generator.publication.tables import Cell, Table
@@ -34,6 +38,9 @@ PAGES = {
     "rig.html": RigPage,
     "rigs.html": RigsPage,
     "text.html": TextPage,
+    "search.html": SearchPage,
+    "downloads.html": DownloadsPage,
+    "corrections.html": CorrectionsPage,
 }
 # Sections of the shared pieces that are handed the whole page.
 HANDED = {"cautions_section", "checks", "how_found", "data", "rests_on"}
@@ -70,7 +77,7 @@ def test_the_frame_asks_for_what_its_context_holds_and_for_all_of_it() -> None:
 @pytest.mark.parametrize(
     "context",
     [*PAGES.values(), Frame, VerdictRow, SmallStrip, FigureBlock, Table, Cell, CheckRow, ClaimRow, CautionPanel,
-     SessionCard, ContrastBlock, Fact],
+     SessionCard, ContrastBlock, Fact, Filter, FilterChoice, FilterSet, FoundGroup, Citation, CorrectionLine],
 )  # fmt: skip
 def test_every_field_is_explained(context: type) -> None:
     doc = (context.__doc__ or "").lower()

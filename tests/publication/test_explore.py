@@ -321,7 +321,7 @@ class TestInTheBrowser:
     ) -> None:
         with Watched(browser) as it:
             explored(it.page, f"{site.as_uri()}/{page}", figure)
-            start = ["page.js", "explore.js"]
+            start = ["page.js", "explore.js", "units.js"]
             loaded = [
                 url for url in it.requests if url.endswith(".js") and url.rsplit("/", 1)[-1] not in start
             ]
