@@ -19,7 +19,7 @@ from generator.evidence.energy_differences import loss_differences
 from generator.evidence.headline import headline
 from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
 from generator.evidence.repeatability import History
-from generator.evidence.summaries import several_procedures, summarise
+from generator.evidence.summaries import gather, several_procedures, summarise_gathered
 from generator.evidence.wording import at_words, listed
 from generator.intake.caution_texts import CautionText
 from generator.intake.reference_texts import Thresholds
@@ -55,9 +55,12 @@ def assess(
         else run
         for run in runs
     )
-    summaries = summarise(told, kinds)
-    found_checks = checks(told, summaries, season, session, thresholds, air)
-    compared = weakened(contrasts(summaries, told, session, kinds, history), found_checks)
+    gathered = gather(told)
+    summaries = summarise_gathered(gathered, kinds)
+    balances = energy_balances(told, session, season)
+    constants = effective_constants(told, session, season)
+    found_checks = checks(told, summaries, season, session, thresholds, air, balances, constants)
+    compared = weakened(contrasts(summaries, told, session, kinds, history, gathered), found_checks)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     simulated = any(run.simulated is not None for run in told)
     flights, flight_differences = in_the_air(told, session, season, history)
@@ -75,10 +78,10 @@ def assess(
         headline=f"Simulated data: {answer}" if simulated else answer,
         simulated=simulated,
         curve_contrasts=curve_contrasts(told, session, kinds),
-        energy=energy_balances(told, session, season),
+        energy=balances,
         heat=heat_differences(compared, session, season),
         loss_differences=loss_differences(told, session),
-        constants=effective_constants(told, session, season),
+        constants=constants,
         in_the_air=flights,
         in_the_air_differences=flight_differences,
         notes=_notes(session, told, summaries, compared, kinds, labels),

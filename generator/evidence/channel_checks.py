@@ -10,8 +10,7 @@ from generator.evidence.check_input import (
     channel_words,
     graded,
     run_ids,
-    sustained_highest,
-    sustained_lowest,
+    sustained_ends,
     treatments_of,
     worst,
 )
@@ -99,7 +98,7 @@ def _fullest(
     zero is where a channel rests.
     """
     low, high = ends
-    highest, lowest = sustained_highest(run.trace, column), sustained_lowest(run.trace, column)
+    lowest, highest = sustained_ends(run.trace, column) or (None, None)
     if column == "current_a":
         peaks = [r.value for r in run.responses if r.response == "peak_current" and math.isfinite(r.value)]
         highest = max([*peaks, *([] if highest is None else [highest])], default=None)

@@ -16,6 +16,7 @@ from generator.evidence import (
     rig_checks,
 )
 from generator.evidence.check_input import CheckInput
+from generator.evidence.physics_records import EffectiveConstant, EnergyBalance
 from generator.evidence.records import Check, Contrast, ResponseSummary
 from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session
@@ -56,11 +57,14 @@ def checks(
     session: Session,
     thresholds: Thresholds,
     air: AirState,
+    balances: Sequence[EnergyBalance] | None = None,
+    constants: Sequence[EffectiveConstant] | None = None,
 ) -> tuple[Check, ...]:
     """Every check that the data at hand allow, passed ones too; failed before warned before passed.
 
     A check that has nothing to look at (no torque, no staircase, another propeller) is not listed. Contrasts are
     not asked: a check looks at the data alone, so it cannot depend on what the answer is.
+    balances, constants  as `CheckInput` has them: those of the same runs, or None to have them made
     """
     given = CheckInput(
         runs=tuple(runs),
@@ -69,6 +73,8 @@ def checks(
         season=season,
         thresholds=thresholds,
         air=air,
+        balances=None if balances is None else tuple(balances),
+        constants=None if constants is None else tuple(constants),
     )
     found = [check for make in ALL_CHECKS for check in make(given)]
     return tuple(sorted(found, key=lambda check: ("failed", "warned", "passed").index(check.outcome)))

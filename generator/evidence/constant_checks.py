@@ -39,7 +39,9 @@ def constants_agree(given: CheckInput) -> tuple[Check, ...]:
     A constant that was not fitted, or of which nothing is stated, gives no check. Resistance and free-run current are
     not checked: what is fitted there is not quite what is stated.
     """
-    found = effective_constants(given.runs, given.session, given.season)
+    found = given.constants
+    if found is None:
+        found = effective_constants(given.runs, given.session, given.season)
     made = []
     for treatment in given.session.file.treatments:
         for name in TITLES:

@@ -11,7 +11,7 @@ from generator.evidence.contrast_statistics import interval, p_value
 from generator.evidence.equivalence import two_one_sided
 from generator.evidence.estimates import Estimated, design_of, estimate
 from generator.evidence.multiplicity import holm
-from generator.evidence.power import RepeatsToSettle, repeats_to_settle
+from generator.evidence.power import repeats_beyond, repeats_within
 from generator.evidence.records import Contrast, Family, ResponseSummary
 from generator.evidence.repeatability import History
 from generator.evidence.sentences import contrast_sentence
@@ -45,6 +45,7 @@ class _Draft:
     family: Family
     jointly: int
     p: float
+    p_equivalence: float  # nan without a margin
 
 
 def contrasts(
@@ -53,6 +54,7 @@ def contrasts(
     session: Session,
     kinds: Mapping[str, ResponseKind],
     history: History | None = None,
+    gathered: Gathered | None = None,
 ) -> tuple[Contrast, ...]:
     """Contrasts of all treatments against the baseline and of the pairs asked for, sentences included.
 
@@ -60,17 +62,18 @@ def contrasts(
     session    its declared design, primary responses, pairs, margins and labels
     kinds      response name -> kind
     history    scatter of single runs of the rig, response by response
+    gathered   what `gather` made of the same runs, where it has been asked already
 
     Primary responses are judged by their own intervals. Where several comparisons of one primary response are
     made at one condition, their intervals hold together at 95 %: each is made at 1 - 5 %/k (Bonferroni), the
     one-sided tests likewise. All others are exploratory, in two families: responses that a claim is about, and
     the rest. In each the p-values are adjusted together after Holm, single runs among them, and a direction is
-    given only where the adjusted value is below 5 %; the printed interval stays the plain 95 % one. A relative
-    margin is taken of the baseline's mean, as measured.
+    given only where the adjusted value is below 5 %; the one-sided tests are adjusted likewise. The printed interval
+    stays the plain 95 % one. A relative margin is taken of the baseline's mean, as measured.
     A contrast whose runs agree to the last digit, with nothing to say how well a run is known, is left out;
     `uncomputable` names it. The check standard is not compared.
     """
-    gathered = gather(runs)
+    gathered = gather(runs) if gathered is None else gathered
     wanted = _wanted(summaries, session)
     together: Counter[tuple[str, At]] = Counter((w.response, w.at) for w in wanted)
     drafts = [
@@ -83,13 +86,19 @@ def contrasts(
         )
         is not None
     ]
-    adjusted = _adjusted(drafts)
+    adjusted = _adjusted(drafts, [draft.p for draft in drafts])
+    equivalence = _adjusted(drafts, [draft.p_equivalence for draft in drafts])
     sizes = Counter(draft.family for draft in drafts)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     made = []
     for draft in drafts:
         contrast = _contrast(
-            draft, session.file.baseline, adjusted.get(id(draft)), sizes[draft.family], kinds
+            draft,
+            session.file.baseline,
+            adjusted.get(id(draft)),
+            equivalence.get(id(draft), draft.p_equivalence),
+            sizes[draft.family],
+            kinds,
         )
         made.append(replace(contrast, sentence=contrast_sentence(contrast, kinds[contrast.response], labels)))
     return tuple(made)
@@ -173,6 +182,7 @@ def _draft(
         family=family,
         jointly=jointly,
         p=p_value(found.difference),
+        p_equivalence=two_one_sided(found.difference, size).p if size is not None else math.nan,
     )
 
 
@@ -185,13 +195,13 @@ def _family(wanted: _Wanted, session: Session) -> Family:
     return "claimed" if asked else "exploratory"
 
 
-def _adjusted(drafts: Sequence[_Draft]) -> dict[int, float]:
+def _adjusted(drafts: Sequence[_Draft], p_values: Sequence[float]) -> dict[int, float]:
     """Adjusted p-values by the identity of the draft; none for primary ones, whose intervals are adjusted."""
     found: dict[int, float] = {}
     for family in ("claimed", "exploratory"):
-        own = [draft for draft in drafts if draft.family == family]
-        values = holm([draft.p for draft in own]) if own else ()
-        found |= {id(draft): float(p) for draft, p in zip(own, values, strict=True)}
+        own = [(draft, p) for draft, p in zip(drafts, p_values, strict=True) if draft.family == family]
+        values = holm([p for _, p in own]) if own else ()
+        found |= {id(draft): float(p) for (draft, _), p in zip(own, values, strict=True)}
     return found
 
 
@@ -199,6 +209,7 @@ def _contrast(
     draft: _Draft,
     session_baseline: str,
     p_adjusted: float | None,
+    p_equivalence: float,
     family_size: int,
     kinds: Mapping[str, ResponseKind],
 ) -> Contrast:
@@ -209,7 +220,7 @@ def _contrast(
     if draft.family == "primary":
         judged = verdict(interval95, interval90, margin)
     else:
-        judged = exploratory_verdict(interval95, interval90, margin, p_adjusted)
+        judged = exploratory_verdict(interval95, interval90, margin, p_adjusted, p_equivalence)
     relative = found.relative if found.relative is not None and found.relative.bounded else None
     return Contrast(
         key=contrast_key(wanted.response, wanted.at, wanted.treatment, wanted.baseline, session_baseline),
@@ -234,7 +245,7 @@ def _contrast(
         primary=draft.family == "primary",
         p_value=draft.p,
         p_adjusted=p_adjusted,
-        p_equivalence=two_one_sided(found.difference, margin, alpha).p if margin is not None else None,
+        p_equivalence=p_equivalence if math.isfinite(p_equivalence) else None,
         basis=found.basis,
         method=found.method,
         runs=found.runs,
@@ -252,24 +263,18 @@ def _contrast(
 def _repeats(found: Estimated, margin: float | None, jointly: int, family_size: int) -> int | None:
     """Runs a treatment that would settle it if the present difference and scatter held; None if unknown.
 
-    Unknown with a single run, and where even the most that `repeats_to_settle` tries would not do. A direction
+    Unknown with a single run, and where even the most repeats that `power` tries would not do. A direction
     among exploratory contrasts is asked for at 5 % over their number, Holm's first and hardest step.
     """
     if found.run_sd is None:
         return None
 
-    def settle(alpha: float) -> RepeatsToSettle:
-        return repeats_to_settle(
-            found.difference.difference,
-            found.run_sd or 0.0,
-            margin,
-            u_systematic=found.u_systematic,
-            paired=found.paired,
-            alpha=alpha,
-        )
-
-    to_exclude = settle(ALPHA / max(family_size, jointly, 1)).to_exclude_zero
-    ways = [to_exclude, settle(ALPHA / jointly).to_lie_within]
-    counts = [way.count for way in ways if way is not None and not way.capped]
+    alpha = ALPHA / max(family_size, jointly, 1)
+    difference, sd = found.difference.difference, found.run_sd
+    u, paired = found.u_systematic, found.paired
+    ways = [repeats_beyond(difference, sd, u_systematic=u, paired=paired, alpha=alpha)]
+    if margin is not None:
+        ways.append(repeats_within(difference, sd, margin, u_systematic=u, paired=paired, alpha=alpha))
+    counts = [way.count for way in ways if not way.capped]
     # The next session has to bring more than this one did.
     return max(min(counts), max(found.runs) + 1) if counts else None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -128,7 +127,16 @@ def _pair(here: Observation, there: Observation, errors: tuple[float, float], si
     sources = dict.fromkeys((*here.shared, *there.shared))
     shared = {s: a * here.shared.get(s, 0.0) + b * there.shared.get(s, 0.0) for s in sources}
     value = a * here.value + b * there.value
-    return replace(here, value=value, shared=shared, resolution=0.0, within_run=0.0, own={})
+    return Observation(
+        run=here.run,
+        value=value,
+        within_run=0.0,
+        within_run_dof=here.within_run_dof,
+        scatter_dof=here.scatter_dof,
+        resolution=0.0,
+        shared=shared,
+        own={},
+    )
 
 
 def crossings(x: Sequence[float], found: Sequence[int]) -> tuple[tuple[float, float], ...]:

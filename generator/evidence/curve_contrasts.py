@@ -17,6 +17,7 @@ from generator.evidence.curve_band import FEWEST_DOF, UNKNOWN, crossings, simult
 from generator.evidence.curve_sentences import AXIS_UNITS, curve_sentence
 from generator.evidence.estimates import Design, Estimated, Observations, design_of, estimate
 from generator.evidence.physics_records import BandPoint, CurveContrast, CurveRange
+from generator.evidence.ratio import at_level
 from generator.evidence.summaries import gather
 from generator.evidence.verdicts import ALPHA, NO_DIFFERENCE, Interval, direction, verdict
 from generator.evidence.wording import number
@@ -101,17 +102,13 @@ def curve_contrasts(
 
 def _curves(runs: Sequence[RunReduction]) -> dict[tuple[str, str], Curve]:
     """Readings of all staircases at preferred numbers, by response and axis."""
+    used = [run for run in runs if run.steps and run.refused is None]
+    # all runs are read at the same places, and whether one is preferred takes some reckoning
+    places = {reading.at for run in used for reading in run.readings if len(reading.at) == 1}
+    preferred = {((axis, x),) for ((axis, x),) in places if is_preferred(axis, x)}
     staircases = [
-        replace(
-            run,
-            responses=tuple(
-                reading
-                for reading in run.readings
-                if len(reading.at) == 1 and is_preferred(reading.at[0][0], reading.at[0][1])
-            ),
-        )
-        for run in runs
-        if run.steps and run.refused is None
+        replace(run, responses=tuple(reading for reading in run.readings if reading.at in preferred))
+        for run in used
     ]
     curves: dict[tuple[str, str], Curve] = {}
     for (response, ((axis, x),)), by_treatment in gather(staircases).items():
@@ -137,13 +134,12 @@ def _knots(curve: Curve, pair: tuple[str, str], design: Design, share: bool) -> 
 
 
 def _angles(knots: Sequence[_Knot], treatment: str, baseline: str, design: Design) -> list[float]:
-    """Angle between neighbouring knots; unknown for single runs and where the runs are too few to tell."""
+    """Angle between neighbouring knots; all unknown where single runs or too few of them leave any unknown."""
+    dof = min(min(_residual_dof(knot, treatment, baseline), knot.found.difference.dof) for knot in knots)
+    if dof < FEWEST_DOF:
+        return [UNKNOWN] * (len(knots) - 1)
     found = []
     for here, there in itertools.pairwise(knots):
-        dof = min(_residual_dof(knot, treatment, baseline) for knot in (here, there))
-        if dof < FEWEST_DOF or min(here.found.difference.dof, there.found.difference.dof) < FEWEST_DOF:
-            found.append(UNKNOWN)
-            continue
         errors = here.found.difference.standard_error, there.found.difference.standard_error
         found.append(turning(here.by_treatment, there.by_treatment, errors, treatment, baseline, design))
     return found
@@ -170,7 +166,7 @@ def _contrast(
     treatment, baseline = pair
     design = design_of(session, "staircase")
     angles = _angles(knots, treatment, baseline, design)
-    if any(not math.isfinite(angle) for angle in angles):
+    if UNKNOWN in angles:
         # Each point is then paid for in full, so there are no more of them than the staircases have steps.
         knots = _thinned(knots, _steps(knots, pair))
         angles = [UNKNOWN] * (len(knots) - 1)
@@ -182,7 +178,7 @@ def _contrast(
     inner_factor = factor if margin is None else simultaneous_factor(angles, dof, 2.0 * ALPHA / jointly)
     factors = (factor, inner_factor)
     points, settled, sides = [], [], []
-    shares = _shares(knots, pair, design, factors) if _told_as_share(kind, session) else None
+    shares = _shares(knots, factors) if _told_as_share(kind, session) else None
     for place, knot in enumerate(knots):
         found = knot.found
         size = absolute_margin(margin, found.baseline_value)
@@ -248,21 +244,18 @@ def _share_dof(knot: _Knot) -> float:
 
 
 def _shares(
-    knots: Sequence[_Knot], pair: tuple[str, str], design: Design, factors: Sequence[float]
+    knots: Sequence[_Knot], factors: tuple[float, float]
 ) -> list[tuple[float, Interval, Interval]] | None:
     """Share of the baseline with its two intervals at every knot; None where one of them has no bounds."""
     made = []
     for knot in knots:
-        intervals: dict[float, Interval] = {}
-        for factor in dict.fromkeys(factors):
-            level = _level(factor, _share_dof(knot))
-            found = estimate(knot.by_treatment, *pair, design, relative=True, level=level)
-            share = None if found is None else found.relative
-            if share is None or share.interval is None:
-                return None
-            intervals[factor] = share.interval
-            value = share.relative
-        made.append((value, intervals[factors[0]], intervals[factors[1]]))
+        share = knot.found.relative
+        if share is None:
+            return None
+        band, inner = (at_level(share, _level(factor, share.dof)).interval for factor in factors)
+        if band is None or inner is None:
+            return None
+        made.append((share.relative, band, inner))
     return made
 
 

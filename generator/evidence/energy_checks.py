@@ -31,9 +31,12 @@ def energy_balance(given: CheckInput) -> tuple[Check, ...]:
     Balances without a power into the propeller are not asked: their rest is nearly everything.
     Source  conservation of energy
     """
+    found = given.balances
+    if found is None:
+        found = energy_balances(given.runs, given.session, given.season)
     balances = [
         (balance, rest)
-        for balance in energy_balances(given.used, given.session, given.season)
+        for balance in found
         if balance.shaft_from != SHAFT_UNKNOWN
         for rest in [next(part.power_w for part in balance.parts if part.name == REST)]
     ]

@@ -14,8 +14,9 @@ from generator.evidence.contrast_statistics import (
     DriftFit,
     Estimate,
     NoScatter,
+    block_means,
+    from_block_means,
     from_standard_errors,
-    paired_blocks,
     treatments_with_linear_drift,
     welch,
     with_systematic,
@@ -44,9 +45,10 @@ class Estimated:
     relative          the same as a share of the baseline, None where it cannot be computed
     treatment_value, baseline_value  means of the runs that entered, unit of the response
     runs              runs that entered: treatment, baseline
+    scatter           standard error of the difference from scatter alone
+    left_over         source -> signed standard uncertainty of the difference from what of it does not cancel
     run_sd            scatter of one run (of one block's difference, if paired); None with one run
-    u_systematic      standard uncertainty of the difference that repeats do not lessen
-    budget            of the difference: scatter, and what of each shared source does not cancel
+    u_systematic      standard uncertainty of the difference that repeats do not lessen: all of left_over
     paired            whether run_sd is that of block differences
     """
 
@@ -57,10 +59,24 @@ class Estimated:
     runs: tuple[int, int]
     basis: Basis
     method: str
+    scatter: float
+    left_over: Mapping[str, float]
     run_sd: float | None
     u_systematic: float
-    budget: tuple[BudgetRow, ...]
     paired: bool
+
+    @property
+    def budget(self) -> tuple[BudgetRow, ...]:
+        """Of the difference: scatter, and what of each shared source does not cancel."""
+        return _budget_of(SCATTER_OF[self.basis], self.scatter, self.left_over)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """Level of the intervals that are asked for, and whether a percentage of the baseline has a meaning."""
+
+    level: float
+    relative: bool
 
 
 def design_of(session: Session, procedure: str) -> Design:
@@ -106,17 +122,17 @@ def estimate(
     Returns None if the runs agree to the last digit and nothing says how well a run is known.
     """
     t, b = tuple(by_treatment[treatment]), tuple(by_treatment[baseline])
-    share_level = level if relative else None
+    asked = _Asked(level=level, relative=relative)
     try:
         if min(len(t), len(b)) < 2:
-            return _single(t, b, share_level, history)
+            return _single(t, b, asked, history)
         found, fallback = None, ""
         if design == "blocks":
-            found, fallback = _blocks(t, b, share_level), " (too few whole blocks to pair)"
+            found, fallback = _blocks(t, b, asked), " (too few whole blocks to pair)"
         elif design == "drift":
-            found = _drift(by_treatment, treatment, baseline, share_level)
+            found = _drift(by_treatment, treatment, baseline, asked)
             fallback = " (the order of the runs does not let a drift be told from the treatment)"
-        return found or _welch(t, b, share_level, f"Welch{fallback}")
+        return found or _welch(t, b, asked, f"Welch{fallback}")
     except NoScatter:
         return None
 
@@ -124,7 +140,7 @@ def estimate(
 # --- the methods --------------------------------------------------------------------------------------------
 
 
-def _welch(t: Observations, b: Observations, level: float | None, method: str) -> Estimated:
+def _welch(t: Observations, b: Observations, asked: _Asked, method: str) -> Estimated:
     x, y = _values(t), _values(b)
     return _finished(
         t,
@@ -133,37 +149,35 @@ def _welch(t: Observations, b: Observations, level: float | None, method: str) -
         lambda floor, systematic, level: ratio.relative_welch(
             x, y, level=level, resolution_sd=floor, systematic=systematic
         ),
-        level,
+        asked,
         method,
     )
 
 
-def _blocks(t: Observations, b: Observations, level: float | None) -> Estimated | None:
+def _blocks(t: Observations, b: Observations, asked: _Asked) -> Estimated | None:
     """Paired in the blocks that hold both sides; None below two of them."""
     whole = {o.run.block for o in t} & {o.run.block for o in b}
     if len(whole) < 2:
         return None
     kept_t, kept_b = ([o for o in side if o.run.block in whole] for side in (t, b))
     lost = len(t) + len(b) - len(kept_t) - len(kept_b)
-    x, y = _in_blocks(kept_t), _in_blocks(kept_b)
+    pairs = block_means(_in_blocks(kept_t), _in_blocks(kept_b))
     return _finished(
         kept_t,
         kept_b,
-        _floored(kept_t, kept_b, lambda floor: paired_blocks(x, y, resolution_sd=floor)),
-        lambda floor, systematic, level: ratio.relative_paired_blocks(
-            x, y, level=level, resolution_sd=floor, systematic=systematic
+        _floored(kept_t, kept_b, lambda floor: from_block_means(pairs, resolution_sd=floor)),
+        lambda floor, systematic, level: ratio.relative_from_block_means(
+            pairs, level=level, resolution_sd=floor, systematic=systematic
         ),
-        level,
+        asked,
         "paired in blocks" + (f" ({lost} without a partner in its block left out)" if lost else ""),
         blocks=len(whole),
-        means=tuple(
-            math.fsum(mean_and_sd(values).mean for values in side.values()) / len(whole) for side in (x, y)
-        ),
+        means=tuple(mean_and_sd(side).mean for side in pairs.T),
     )
 
 
 def _drift(
-    by_treatment: Mapping[str, Observations], treatment: str, baseline: str, level: float | None
+    by_treatment: Mapping[str, Observations], treatment: str, baseline: str, asked: _Asked
 ) -> Estimated | None:
     """With a straight line over run order taken out; None where the runs do not allow it."""
     everything = [(name, o) for name, observations in by_treatment.items() for o in observations]
@@ -192,13 +206,13 @@ def _drift(
         lambda floor, systematic, level: ratio.relative_with_drift(
             fit(floor), level=level, systematic=systematic
         ),
-        level,
+        asked,
         "straight-line drift over run order taken out",
         means=(base + effect.difference, base),
     )
 
 
-def _single(t: Observations, b: Observations, level: float | None, history: RunScatter | None) -> Estimated:
+def _single(t: Observations, b: Observations, asked: _Asked, history: RunScatter | None) -> Estimated:
     """One run on at least one side."""
     (u_t, dof_t), (u_b, dof_b) = _standard_error(t, b, history), _standard_error(b, t, history)
     if history is not None and dof_t == dof_b == history.dof and len(t) == len(b) == 1:
@@ -220,7 +234,7 @@ def _single(t: Observations, b: Observations, level: float | None, history: RunS
         lambda floor, systematic, level: ratio.relative_from_standard_errors(
             mean_t, u_t, dof_t, mean_b, u_b, dof_b, level=level, systematic=systematic
         ),
-        level,
+        asked,
         method,
         basis="within one run" if history is None else "rig repeatability",
     )
@@ -266,7 +280,7 @@ def _finished(
     b: Observations,
     found: tuple[Estimate, float],
     share: Callable[[float, ratio.Systematic, float], ratio.Relative],
-    level: float | None,
+    asked: _Asked,
     method: str,
     *,
     basis: Basis = "between runs",
@@ -281,32 +295,32 @@ def _finished(
     statistical, floor = found
     mean_t, mean_b = means or (mean_and_sd(_values(t)).mean, mean_and_sd(_values(b)).mean)
     shared_t, shared_b = mean_shared(t), mean_shared(b)
-    sources = {*shared_t, *shared_b}
-
-    def left_over(factor: float) -> dict[str, float]:
-        return {s: shared_t.get(s, 0.0) - factor * shared_b.get(s, 0.0) for s in sorted(sources)}
-
-    left = left_over(1.0)
-    u_systematic = math.hypot(*left.values())
+    sides = {s: (shared_t.get(s, 0.0), shared_b.get(s, 0.0)) for s in sorted({*shared_t, *shared_b})}
+    left_over = {source: ours - base for source, (ours, base) in sides.items()}
+    u_systematic = math.hypot(*left_over.values())
     relative = None
-    if level is not None and mean_b != 0.0:
-        systematic = ratio.Systematic(treatment=math.hypot(*left_over(mean_t / mean_b).values()))
+    if asked.relative and mean_b != 0.0:
+        factor = mean_t / mean_b
+        systematic = ratio.Systematic(
+            treatment=math.hypot(*(ours - factor * base for ours, base in sides.values()))
+        )
         # A percentage without any scatter of its own is left out; the difference stands.
         with suppress(NoScatter):
-            relative = share(floor, systematic, level)
+            relative = share(floor, systematic, asked.level)
     single = basis != "between runs"
     per_run = 1.0 / blocks if blocks else 1.0 / len(t) + 1.0 / len(b)
     return Estimated(
-        difference=with_systematic(statistical, u_systematic),
+        difference=with_systematic(statistical, u_systematic, asked.level),
         relative=relative,
         treatment_value=mean_t,
         baseline_value=mean_b,
         runs=(len(t), len(b)),
         basis=basis,
         method=method,
+        scatter=statistical.standard_error,
+        left_over=left_over,
         run_sd=None if single else statistical.standard_error / math.sqrt(per_run),
         u_systematic=u_systematic,
-        budget=_budget_of(SCATTER_OF[basis], statistical.standard_error, left),
         paired=blocks is not None,
     )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,13 +16,29 @@ from numpy.typing import ArrayLike
 from generator.evidence.contrast_statistics import (
     Block,
     DriftFit,
+    Floats,
     NoScatter,
     TooFewRuns,
     block_means,
     coverage_factor,
+    dof_beside_systematic,
     effective_dof,
     summarise,
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Means:
+    """Means of both sides with the variances and the covariance of their errors, all parts together."""
+
+    treatment: float
+    baseline: float
+    treatment_variance: float
+    baseline_variance: float
+    covariance: float
+    scatter_error: float
+    scatter_dof: float
+    systematic_error: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +49,7 @@ class Relative:
     standard_error  first-order (delta method); the interval does not come from it
     interval        (low, high), or None when unbounded
     bounded         False when the baseline is not clear of zero at this level: no percentage can be given
+    means           what it was made of, for `at_level`
     """
 
     relative: float
@@ -41,6 +58,7 @@ class Relative:
     level: float
     interval: tuple[float, float] | None
     bounded: bool
+    means: Means
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +90,8 @@ class _Part:
 
 
 _NO_SYSTEMATIC = Systematic()
+# A few units in the last place: scatter below them is the arithmetic's.
+_ROUNDING = 4.0 * float(np.finfo(np.float64).eps)
 
 
 def relative_welch(
@@ -148,10 +168,26 @@ def relative_paired_blocks(
     Arguments and errors as contrast_statistics.paired_blocks
     Source  Fieller (1954), correlated numerator and denominator
     """
-    pairs = block_means(treatment_by_block, baseline_by_block)
+    return relative_from_block_means(
+        block_means(treatment_by_block, baseline_by_block),
+        level=level,
+        resolution_sd=resolution_sd,
+        systematic=systematic,
+    )
+
+
+def relative_from_block_means(
+    pairs: Floats,
+    *,
+    level: float = 0.95,
+    resolution_sd: float = 0.0,
+    systematic: Systematic = _NO_SYSTEMATIC,
+) -> Relative:
+    """`relative_paired_blocks` from block means, shape (blocks, 2): treatment, baseline. Raises NoScatter."""
     blocks = pairs.shape[0]
-    covariance = np.cov(pairs, rowvar=False) / blocks
-    t, b = (float(mean) for mean in pairs.mean(axis=0))
+    t, b = (summarise(side).mean for side in pairs.T)
+    deviations = pairs - (t, b)
+    covariance = deviations.T @ deviations / ((blocks - 1) * blocks)
     part = _Part(
         treatment=float(covariance[0, 0]),
         baseline=float(covariance[1, 1]),
@@ -175,6 +211,15 @@ def relative_with_drift(
     return _relative(fit.baseline_mean + fit.effect.difference, fit.baseline_mean, [part], systematic, level)
 
 
+def at_level(found: Relative, level: float) -> Relative:
+    """The same relative contrast with its interval at another level. Raises ValueError unless 0 < level < 1"""
+    if found.means.baseline == 0.0:
+        return replace(found, level=level)
+    dof = _dof(found.means, level)
+    interval = _fieller(found.means, coverage_factor(level, dof))
+    return replace(found, level=level, dof=dof, interval=interval, bounded=interval is not None)
+
+
 def _relative(
     treatment: float, baseline: float, parts: list[_Part], systematic: Systematic, level: float
 ) -> Relative:
@@ -186,6 +231,22 @@ def _relative(
         _Part(treatment=0.0, baseline=systematic.baseline**2, covariance=0.0, dof=math.inf),
         _Part(treatment=offset, baseline=offset, covariance=offset, dof=math.inf),
     ]
+    # Welch-type: the degrees of freedom belong to (treatment - ratio x baseline) at the estimated ratio.
+    ratio = treatment / baseline if baseline != 0.0 else math.nan
+    variances = [part.of_difference(ratio) for part in parts] if baseline != 0.0 else [0.0 for _ in parts]
+    # The rig's part has infinite degrees of freedom; what has fewer is scatter.
+    scatter = [(v, part.dof) for v, part in zip(variances, parts, strict=True) if math.isfinite(part.dof)]
+    scatter_error = math.sqrt(math.fsum(v for v, _ in scatter))
+    means = Means(
+        treatment=treatment,
+        baseline=baseline,
+        treatment_variance=math.fsum(part.treatment for part in parts),
+        baseline_variance=math.fsum(part.baseline for part in parts),
+        covariance=math.fsum(part.covariance for part in parts),
+        scatter_error=scatter_error,
+        scatter_dof=effective_dof([math.sqrt(v) for v, _ in scatter], [found for _, found in scatter]),
+        systematic_error=math.sqrt(max(math.fsum(variances) - scatter_error**2, 0.0)),
+    )
     if baseline == 0.0:
         return Relative(
             relative=math.nan,
@@ -194,35 +255,42 @@ def _relative(
             level=level,
             interval=None,
             bounded=False,
+            means=means,
         )
-    ratio = treatment / baseline
-    # Welch-type: the degrees of freedom belong to (treatment - ratio x baseline) at the estimated ratio.
-    variances = [part.of_difference(ratio) for part in parts]
     standard_error = math.sqrt(math.fsum(variances)) / abs(baseline)
-    rounding = 4.0 * float(np.finfo(np.float64).eps)
-    if standard_error <= rounding * max(abs(ratio), 1.0):
+    if standard_error <= _ROUNDING * max(abs(ratio), 1.0):
         raise NoScatter("the runs do not scatter: give resolution_sd, the least scatter a run can have")
-    dof = effective_dof([math.sqrt(v) for v in variances], [part.dof for part in parts])
-
-    # Variances and covariance as fractions of the baseline, times t squared; the limits are the roots of
-    # (ratio - rho)^2 = v_t - 2 rho c + rho^2 v_b, written so that nothing nearly equal is subtracted.
-    scale = (coverage_factor(level, dof) / baseline) ** 2
-    v_t = scale * math.fsum(part.treatment for part in parts)
-    v_b = scale * math.fsum(part.baseline for part in parts)
-    c = scale * math.fsum(part.covariance for part in parts)
-    bounded = v_b < 1.0
-    limits = None
-    if bounded:
-        inner = v_t - 2.0 * ratio * c + ratio**2 * v_b - (v_t * v_b - c * c)
-        half_width = math.sqrt(max(inner, 0.0)) / (1.0 - v_b)
-        # (ratio - c) / (1 - v_b) - 1, the middle of the interval of the relative contrast
-        middle = ((treatment - baseline) / baseline - c + v_b) / (1.0 - v_b)
-        limits = (middle - half_width, middle + half_width)
+    dof = _dof(means, level)
+    interval = _fieller(means, coverage_factor(level, dof))
     return Relative(
         relative=(treatment - baseline) / baseline,
         standard_error=standard_error,
         dof=dof,
         level=level,
-        interval=limits,
-        bounded=bounded,
+        interval=interval,
+        bounded=interval is not None,
+        means=means,
     )
+
+
+def _dof(means: Means, level: float) -> float:
+    return dof_beside_systematic(means.scatter_error, means.scatter_dof, means.systematic_error, level)
+
+
+def _fieller(means: Means, factor: float) -> tuple[float, float] | None:
+    """Fieller's limits for treatment / baseline, less one, at a coverage factor; None when unbounded.
+
+    Variances and covariance as fractions of the baseline, times t squared; the limits are the roots of
+    (ratio - rho)^2 = v_t - 2 rho c + rho^2 v_b, written so that nothing nearly equal is subtracted.
+    """
+    ratio = means.treatment / means.baseline
+    scale = (factor / means.baseline) ** 2
+    v_t, v_b = scale * means.treatment_variance, scale * means.baseline_variance
+    c = scale * means.covariance
+    if not v_b < 1.0:
+        return None
+    inner = v_t - 2.0 * ratio * c + ratio**2 * v_b - (v_t * v_b - c * c)
+    half_width = math.sqrt(max(inner, 0.0)) / (1.0 - v_b)
+    # (ratio - c) / (1 - v_b) - 1, the middle of the interval of the relative contrast
+    middle = ((means.treatment - means.baseline) / means.baseline - c + v_b) / (1.0 - v_b)
+    return middle - half_width, middle + half_width

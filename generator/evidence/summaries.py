@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from generator.evidence.budget import Contribution, combine
-from generator.evidence.contrast_statistics import effective_dof
+from generator.evidence.contrast_statistics import dof_beside_systematic, effective_dof
 from generator.evidence.contrast_statistics import summarise as mean_and_sd
 from generator.evidence.records import BudgetRow, ResponseSummary, RunValue
 from generator.evidence.wording import response_key
@@ -101,19 +102,24 @@ def summarise(runs: Sequence[RunReduction], kinds: Mapping[str, ResponseKind]) -
     Raises  KeyError for a response without a kind
     Source  JCGM 100:2008 (GUM), 4.2.3, 5.1.2, 5.2.2 and G.4.1 (Welch-Satterthwaite)
     """
+    return summarise_gathered(gather(runs), kinds)
+
+
+def summarise_gathered(gathered: Gathered, kinds: Mapping[str, ResponseKind]) -> tuple[ResponseSummary, ...]:
+    """`summarise` for runs that have been gathered already. Raises KeyError for a response without a kind"""
     return tuple(
         _summary(name, at, treatment, observations, kinds[name].unit)
-        for (name, at), treatments in gather(runs).items()
+        for (name, at), treatments in gathered.items()
         for treatment, observations in treatments.items()
     )
 
 
 def mean_shared(observations: Sequence[Observation]) -> dict[str, float]:
     """Signed mean over runs of each shared source; a run without a source counts as zero."""
-    sources = dict.fromkeys(source for o in observations for source in o.shared)
+    shares = [o.shared for o in observations]
+    sources = dict.fromkeys(itertools.chain.from_iterable(shares))
     return {
-        source: math.fsum(o.shared.get(source, 0.0) for o in observations) / len(observations)
-        for source in sources
+        source: math.fsum([share.get(source, 0.0) for share in shares]) / len(shares) for source in sources
     }
 
 
@@ -145,13 +151,15 @@ def _rounded(at: At) -> At:
 
 def _observation(run: RunReduction, responses: Sequence[RunResponse]) -> Observation:
     count = len(responses)
+    components = [component for response in responses for component in response.components]
     shared: dict[str, float] = {}
     own: dict[str, float] = {}
-    for component in (c for response in responses for c in response.components):
+    for component in components:
+        source, size = component.source, component.contribution / count
         if component.shared:
-            shared[component.source] = shared.get(component.source, 0.0) + component.contribution / count
+            shared[source] = shared.get(source, 0.0) + size
         else:
-            own[component.source] = math.hypot(own.get(component.source, 0.0), component.contribution / count)
+            own[source] = math.hypot(own.get(source, 0.0), size)
     cycles = sum(max(len(response.per_cycle) - 1, 0) for response in responses)
     # Cycles are repeats within the run, so they give the scatter degrees of freedom; the rest is judged, not counted.
     scatter_dof = float(cycles) if cycles else math.inf
@@ -162,7 +170,7 @@ def _observation(run: RunReduction, responses: Sequence[RunResponse]) -> Observa
         within_run=math.hypot(*own.values()),
         within_run_dof=effective_dof(tuple(own.values()), dofs),
         scatter_dof=scatter_dof,
-        resolution=_resolution([c for response in responses for c in response.components], count),
+        resolution=_resolution(components, count),
         shared=shared,
         own=own,
     )
@@ -198,9 +206,11 @@ def _summary(
                     kind="A" if repeated else "B",
                 )
             )
+    runs_alone = combine(contributions)
     for source, size in mean_shared(observations).items():
         contributions.append(Contribution(name=source, standard_uncertainty=size, shared=source))
     budget = combine(contributions)
+    systematic = math.hypot(*mean_shared(observations).values())
     rows = tuple(
         BudgetRow(
             source=line.name,
@@ -218,7 +228,7 @@ def _summary(
         value=values.mean,
         unit=unit,
         standard_uncertainty=budget.standard_uncertainty,
-        dof=budget.dof,
+        dof=dof_beside_systematic(runs_alone.standard_uncertainty, runs_alone.dof, systematic),
         per_run=tuple(
             RunValue(
                 run_id=o.run.run_id,

@@ -51,15 +51,22 @@ def verdict(interval95: Interval, interval90: Interval, margin: float | None) ->
 
 
 def exploratory_verdict(
-    interval95: Interval, interval90: Interval, margin: float | None, p_adjusted: float | None
+    interval95: Interval,
+    interval90: Interval,
+    margin: float | None,
+    p_adjusted: float | None,
+    p_equivalence: float,
 ) -> Verdict:
-    """Verdict of an exploratory contrast: a direction is given only if its adjusted p-value is below 5 %.
+    """Verdict of an exploratory contrast: definite only if its adjusted p-value is below 5 %.
 
-    p_adjusted  Holm's, over all exploratory contrasts of the session; None counts as not below
-    Where the direction falls away, the contrast is not settled, since its interval reaches the margin. The
-    one-sided tests are not adjusted: a false "no difference" among many is bounded by each one's own 5 %.
+    p_adjusted     Holm's, over all exploratory contrasts of the session; None counts as not below
+    p_equivalence  of the two one-sided tests, adjusted likewise; nan without a margin counts as not below
+    Where a direction falls away, the contrast is not settled, since its interval reaches the margin; where "no
+    difference" falls away it is not settled either. So each kind of false finding has 5 % in the whole family.
     """
     found = verdict(interval95, interval90, margin)
+    if found == NO_DIFFERENCE:
+        return found if p_equivalence < ALPHA else NOT_SETTLED
     if found not in DIRECTIONS or (p_adjusted is not None and p_adjusted < ALPHA):
         return found
     return NOT_SETTLED

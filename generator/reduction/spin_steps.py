@@ -17,6 +17,8 @@ Levels = tuple[float, float, float]
 
 # A plateau belongs to the planned speed nearest to it, if not further away than this. Our own choice.
 NEAR_TARGET = 0.10
+# Of a state that is still coming, one change of level over the change before it, at most. Our own choice, no source.
+SLOWEST_APPROACH = 0.9
 # A smaller rise of the throttle than this is no command. Our own choice, no source.
 SMALLEST_COMMAND = 0.02
 # A plateau ends where the smoothed speed last is within this share of the step. Our own choice, no source.
@@ -200,12 +202,14 @@ def unsettled_share(levels: Sequence[Levels], amplitude: float) -> float:
     levels     three successive levels of each cycle, at even distances in time
     amplitude  of the step, unit of the levels
     Source     for an exponential approach the three levels give the rest exactly (Aitken's delta-squared,
-               textbook); where they do not look like one, half of the last change
+               textbook); where they do not look like one, half of the last change. Two changes that are all but
+               equal would give any rest, however small they are: their ratio is taken as SLOWEST_APPROACH at most
     """
     third, fourth, last = np.mean(np.asarray(levels, dtype=np.float64), axis=0)
     earlier, later = float(fourth - third), float(last - fourth)
     if earlier * later > 0.0 and abs(later) < abs(earlier):
-        return abs(later * later / (earlier - later)) / amplitude
+        ratio = min(later / earlier, SLOWEST_APPROACH)
+        return abs(later) * ratio / (1.0 - ratio) / amplitude
     return abs(later) / 2.0 / amplitude
 
 

@@ -6,12 +6,23 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import median
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from generator.evidence.check_input import CheckInput, graded, sustained_highest
+from generator.evidence.check_input import (
+    SUSTAINED_ROWS,
+    CheckInput,
+    graded,
+    sustained_ends,
+    sustained_highest,
+    sustained_lowest,
+)
 from generator.evidence.checks import ALL_CHECKS, checks, weakened, weakens
 from generator.evidence.contrasts import contrasts
 from generator.evidence.physics_checks import exponent
@@ -478,6 +489,20 @@ def test_a_comparison_at_equal_thrust_rests_on_the_thrust() -> None:
     check = Check(id="c", title="", outcome="warned", sentence="", threshold="", reason="", source="",
                   weakens=("thrust",))  # fmt: skip
     assert weakens(check, contrast)
+
+
+@given(
+    st.lists(st.floats(-1e6, 1e6) | st.integers(0, 3).map(float) | st.just(math.nan), min_size=1, max_size=40)
+)
+def test_sustained_ends_are_those_of_running_medians(values: list[float]) -> None:
+    finite = [value for value in values if math.isfinite(value)]
+    windows = [finite[i : i + SUSTAINED_ROWS] for i in range(max(len(finite) - SUSTAINED_ROWS + 1, 1))]
+    medians = [median(window) for window in windows if window]
+    expected = (min(medians), max(medians)) if medians else None
+    trace = pd.DataFrame({"speed_rpm": values})
+    assert sustained_ends(trace, "speed_rpm") == (None if expected is None else pytest.approx(expected))
+    assert sustained_lowest(trace, "speed_rpm") == (None if expected is None else pytest.approx(expected[0]))
+    assert sustained_highest(trace, "speed_rpm") == (None if expected is None else pytest.approx(expected[1]))
 
 
 def test_grades_and_sustained_readings() -> None:

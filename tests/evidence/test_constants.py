@@ -249,7 +249,11 @@ def test_treatments_follow_the_session_and_speeds_rise() -> None:
 
 
 def test_constants_as_stated_pass() -> None:
-    (check,) = constants_agree(input_of(several("kv", (2010.0, 2012.0))))
+    asked = input_of(several("kv", (2010.0, 2012.0)))
+    (check,) = constants_agree(asked)
+    before = effective_constants(asked.runs, asked.session, asked.season)
+    assert constants_agree(dataclasses.replace(asked, constants=before)) == (check,)
+    assert constants_agree(dataclasses.replace(asked, constants=())) == ()
     assert (check.id, check.outcome) == ("kv-as-stated-four-cell", "passed")
     assert check.source == "own choice, no source"
 

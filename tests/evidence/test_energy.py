@@ -346,6 +346,20 @@ def checked(runs: tuple[RunReduction, ...]) -> tuple[Any, ...]:
     return energy_balance(given)
 
 
+def test_balances_found_before_are_taken():
+    asked = CheckInput(
+        runs=made(FOUR),
+        summaries=(),
+        session=make_session(),
+        season=make_season(motor=MOTOR),
+        thresholds=THRESHOLDS,
+        air=AIR,
+    )
+    before = energy_balances(asked.runs, asked.session, asked.season)
+    assert energy_balance(replace(asked, balances=before)) == energy_balance(asked) != ()
+    assert energy_balance(replace(asked, balances=())) == ()
+
+
 def test_parts_within_the_electrical_power_pass_once():
     (check,) = checked(made(FOUR))
     assert (check.id, check.outcome, check.treatments) == ("energy-balance", "passed", ())

@@ -13,6 +13,7 @@ from generator.evidence.contrast_statistics import NoScatter, TooFewRuns, with_l
 from generator.evidence.ratio import (
     Relative,
     Systematic,
+    at_level,
     relative_from_standard_errors,
     relative_known_scatter,
     relative_paired_blocks,
@@ -45,7 +46,7 @@ PAIR_2 = [3.0, 3.1, 2.7, 2.6, 3.2, 3.8, 3.2, 3.0]
 
 def test_paired_interval_lies_close_to_printed_log_ratio_interval() -> None:
     result = relative_paired_blocks(dict(enumerate(PAIR_1)), dict(enumerate(PAIR_2)))
-    assert result.dof == 7
+    assert result.dof == pytest.approx(7)
     assert 1.0 + result.relative == pytest.approx(1.134146, abs=5e-7)
     # the delta standard error is the printed half-width of the log interval
     half = math.log(1.175583 / 1.09417) / 2.0
@@ -239,6 +240,26 @@ def test_fieller_with_drift_covers() -> None:
 
 
 # --- faults -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.999])
+def test_interval_at_another_level_is_that_made_afresh(level: float) -> None:
+    t, b = [10.2, 10.9, 10.4], [9.7, 9.9, 10.3]
+    systematic = Systematic(treatment=0.1, common_offset=0.05)
+    afresh = relative_welch(t, b, level=level, systematic=systematic)
+    assert at_level(relative_welch(t, b, systematic=systematic), level) == afresh
+
+
+def test_another_level_may_lose_or_gain_the_bounds() -> None:
+    t, b = [3.0, 5.0, 4.0], [-1.0, 2.0, 3.0]
+    wide, narrow = relative_welch(t, b, level=0.99), relative_welch(t, b, level=0.3)
+    assert (wide.bounded, narrow.bounded) == (False, True)
+    assert at_level(wide, 0.3) == narrow
+    assert at_level(narrow, 0.99) == wide
+    zero = relative_welch(t, [-1.0, 1.0, 0.0])
+    assert not at_level(zero, 0.5).bounded
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        at_level(wide, 1.0)
 
 
 def test_faults() -> None:

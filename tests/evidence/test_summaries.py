@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from generator.evidence.contrast_statistics import coverage_factor
 from generator.evidence.summaries import gather, several_procedures, summarise
 from tests.evidence.invented_bench import BASE, KINDS, OTHER, at_speed, make_run, response, runs_of
 
@@ -40,8 +41,11 @@ def test_shared_sources_add_signed_within_a_source_and_do_not_shrink_with_runs()
     scatter = 1.0 / math.sqrt(3.0)
     assert found.standard_uncertainty == pytest.approx(math.hypot(scatter, 0.3))
     assert sum(row.share for row in found.budget) == pytest.approx(1.0)
-    # Welch-Satterthwaite by hand: dof = u^4 / (scatter^4 / 2)
-    assert found.dof == pytest.approx(math.hypot(scatter, 0.3) ** 4 / (scatter**4 / 2.0))
+    # Welch-Satterthwaite by hand would be u^4 / (scatter^4 / 2) = 3.2, and its interval narrower than the scatter
+    # alone makes it with t = 4.303 (Student, two degrees of freedom)
+    assert coverage_factor(0.95, found.dof) * found.standard_uncertainty == pytest.approx(
+        4.30265 * scatter, rel=1e-5
+    )
 
 
 def test_one_run_has_what_it_tells_of_itself() -> None:

@@ -72,14 +72,16 @@ def test_no_difference_is_what_the_two_one_sided_tests_say(
 
 def test_exploratory_needs_its_adjusted_p() -> None:
     clear = ((2.1, 4.0), (2.3, 3.8), 2.0)
-    assert exploratory_verdict(*clear, 0.049) == MORE
-    assert exploratory_verdict(*clear, 0.05) == NOT_SETTLED
-    assert exploratory_verdict(*clear, None) == NOT_SETTLED
+    assert exploratory_verdict(*clear, 0.049, 0.9) == MORE
+    assert exploratory_verdict(*clear, 0.05, 0.9) == NOT_SETTLED
+    assert exploratory_verdict(*clear, None, 0.9) == NOT_SETTLED
     perhaps = ((0.1, 4.0), (0.4, 1.9), 2.0)
-    assert exploratory_verdict(*perhaps, 0.01) == PERHAPS_MORE
-    assert exploratory_verdict(*perhaps, 0.5) == NOT_SETTLED  # its interval still reaches the margin
-    # what says no direction is not touched
-    assert exploratory_verdict((-1.0, 1.5), (-0.8, 1.3), 2.0, 0.9) == NO_DIFFERENCE
+    assert exploratory_verdict(*perhaps, 0.01, 0.03) == PERHAPS_MORE
+    assert exploratory_verdict(*perhaps, 0.5, 0.03) == NOT_SETTLED  # its interval still reaches the margin
+    # no difference needs its own adjusted value
+    assert exploratory_verdict((-1.0, 1.5), (-0.8, 1.3), 2.0, 0.9, 0.049) == NO_DIFFERENCE
+    assert exploratory_verdict((-1.0, 1.5), (-0.8, 1.3), 2.0, 0.9, 0.05) == NOT_SETTLED
+    assert exploratory_verdict((-1.0, 1.5), (-0.8, 1.3), 2.0, 0.9, math.nan) == NOT_SETTLED
 
 
 def test_direction() -> None:

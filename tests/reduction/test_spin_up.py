@@ -165,6 +165,8 @@ def test_rest_of_an_exponential_approach_is_exact():
     assert unsettled_share([levels], 1.0) == pytest.approx(math.exp(-3.0))
     assert unsettled_share([(1.0, 1.0, 1.0)], 1.0) == 0.0
     assert unsettled_share([(1.0, 1.02, 0.98)], 2.0) == pytest.approx(0.01)  # wanders: half the last change
+    # two changes all but equal, as readings on a grid give: not any rest however small the changes are
+    assert unsettled_share([(1.0, 1.0002, 1.0004 - 1e-15)], 1.0) == pytest.approx(0.0018, rel=1e-6)
 
 
 def test_unequal_counts_are_told():
