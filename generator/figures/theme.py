@@ -46,6 +46,9 @@ CONFIG: Mapping[str, Any] = {
         "titleFontWeight": "normal",
         "titlePadding": 8,
         "tickCount": 5,
+        # on a phone long numbers would run into each other
+        "labelOverlap": True,
+        "labelSeparation": 6,
     },
     "axisY": {"domain": False, "ticks": False, "labelPadding": 6, "titlePadding": 13},
     "axisX": {"grid": False},
