@@ -18,6 +18,7 @@ FEW_EFFECTIVE = 20.0
 # A t distribution of two degrees of freedom or fewer has no standard deviation; this is the least that counts,
 # a factor of 2.2. Our own choice, no source.
 LEAST_DOF = 2.5
+SUMMED_UP_TO = 400  # samples of which the autocovariance is quicker summed than transformed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +59,12 @@ def autocovariance(deviations: Array) -> Array:
 
     deviations  shape (n,), mean (and trend) already removed
     Returns     shape (n,), lags 0 to n - 1, unit squared
-    Source      definition; computed by fast Fourier transform with zero padding
+    Source      definition; computed by fast Fourier transform with zero padding where that is quicker
     """
     n = deviations.size
+    if n <= SUMMED_UP_TO:
+        summed: Array = np.correlate(deviations, deviations, "full")[n - 1 :] / n
+        return summed
     length = 1 << (2 * n - 1).bit_length()
     spectrum = np.fft.rfft(deviations, length)
     result: Array = np.fft.irfft(spectrum * spectrum.conj(), length)[:n] / n
@@ -81,19 +85,20 @@ def variance_of_mean(covariance: Array, count: int) -> float:
     return float(2.0 * weighted.sum() - weighted[0]) / count
 
 
-def _windowed_variance(deviations: Array, removed: int) -> float:
+def _windowed_variance(covariance: Array, removed: int) -> float:
     """Variance of the mean of one series by the initial monotone sequence, not below the uncorrelated one.
 
+    covariance  shape (n,), autocovariance at every lag; removed  constants taken out before
     The sample autocovariance is low at every lag by about the variance of the mean V (times `removed`, the
     number of constants taken out). With W lags the sum C = γ0 + 2 Σ γk is therefore low by removed·(2W+1)·V,
     and V = C / (n - removed·(2W+1)). For W = 0 this is exactly s²/n.
     """
-    n = deviations.size
-    covariance = autocovariance(deviations)
+    n = covariance.size
     white = float(covariance[0]) / (n - removed)
     pairs = covariance[0 : 2 * (n // 2) : 2] + covariance[1 : 2 * (n // 2) : 2]
-    below = np.flatnonzero(pairs <= 0)
-    kept = int(below[0]) if below.size else pairs.size
+    below = pairs <= 0
+    first = int(below.argmax())  # 0 too where none is
+    kept = first if below[first] else pairs.size
     # At most a quarter of the record is looked at: longer lags are mostly noise, and the denominator
     # n - removed·(2W+1) has to stay well above zero.
     kept = min(kept, max(n // (8 * removed), 1))
@@ -104,9 +109,10 @@ def _windowed_variance(deviations: Array, removed: int) -> float:
     return max(total / (n - removed * (2 * window + 1)), white)
 
 
-def _slow_variance(deviations: Array, removed: int) -> float:
+def _slow_variance(covariance: Array, removed: int) -> float:
     """Variance of the mean if the series is a first-order process whose correlation a short record hides.
 
+    covariance, removed  as in `_windowed_variance`
     The coefficient is the smaller of two: the autocorrelation at lag one, and what the lag at which it falls
     below 1/e stands for. In a first-order process they agree; noise on slow wandering lowers the first, an
     oscillation, whose mean is known far better than the first would have it, lowers the second. What taking
@@ -115,8 +121,7 @@ def _slow_variance(deviations: Array, removed: int) -> float:
     Sources  bias of the coefficient: F. H. C. Marriott and J. A. Pope, Biometrika 41 (1954) 390-402, and
              M. G. Kendall, same volume, 403-404 (both from memory); closed form: see `variance_of_mean`
     """
-    n = deviations.size
-    covariance = autocovariance(deviations)
+    n = covariance.size
     ratio = covariance / covariance[0]
     low = int(np.flatnonzero(ratio < math.exp(-1.0))[0])  # autocovariances of deviations add up to below zero
     crossing = low - 1 + float((ratio[low - 1] - math.exp(-1.0)) / (ratio[low - 1] - ratio[low]))
@@ -172,10 +177,11 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
         raise ValueError(f"a mean with its standard error needs at least {fewest} samples, found {n}")
     if not bool(np.isfinite(samples).all()):
         raise ValueError("a mean needs finite samples; leave missing ones out first")
-    if float(np.ptp(samples)) == 0.0:
+    largest, smallest = float(samples.max()), float(samples.min())
+    if largest == smallest:
         return _all_the_same(float(samples[0]), n)
-    mean = float(samples.mean())
-    mean += float((samples - mean).mean())  # second pass: large means with small scatter
+    mean = float(samples.sum()) / n
+    mean += float((samples - mean).sum()) / n  # second pass: large means with small scatter
     deviations = samples - mean
     removed = 1
     if remove_trend:
@@ -183,20 +189,21 @@ def mean_with_standard_error(values: Array, remove_trend: bool = False) -> Corre
         deviations = deviations - place * float(place @ deviations) / float(place @ place)
         removed = 2
     scale = float(np.abs(deviations).max())
-    if scale <= 1e-14 * float(np.abs(samples).max()):  # nothing left but rounding
+    if scale <= 1e-14 * max(largest, -smallest):  # nothing left but rounding
         return _all_the_same(mean, n)
     deviations = deviations / scale  # so that no square runs out of floating-point range
     squares = float(deviations @ deviations)
-    variance = _windowed_variance(deviations, removed)
+    covariance = autocovariance(deviations)
+    variance = _windowed_variance(covariance, removed)
     block = round(n ** (1 / 3))
     blocks = n // block
     if block > 1 and blocks >= FEWEST_BLOCKS:
         # Samples that fill no block are left out at the start; the variance is scaled to the full count.
-        means = deviations[n - blocks * block :].reshape(blocks, block).mean(axis=1)
-        means = means - means.mean()
-        variance = max(variance, _windowed_variance(means, removed) * blocks * block / n)
+        means = deviations[n - blocks * block :].reshape(blocks, block).sum(axis=1) / block
+        means = means - float(means.sum()) / blocks
+        variance = max(variance, _windowed_variance(autocovariance(means), removed) * blocks * block / n)
     if n > removed + 2 and squares / n / variance < FEW_EFFECTIVE:
-        variance = max(variance, _slow_variance(deviations, removed))
+        variance = max(variance, _slow_variance(covariance, removed))
     effective = squares / (n - 2) / variance if remove_trend else 1.0 + squares / n / variance
     return CorrelatedMean(
         mean=mean,

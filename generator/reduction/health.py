@@ -247,13 +247,17 @@ def find_spikes(
     x = np.interp(rows, rows[known], values[known])
     middle = median_filter(x, size=2 * LONGEST_SPIKE + 1, mode="nearest")
     off = np.abs(x - middle)
-    noise = _local_noise(off)
     low, high = (float(v) for v in np.percentile(x, (0.5, 99.5)))
-    floor = max(
-        SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * max(resolution, _grid_step(values[known]))
-    )
+    floor = max(SPIKE_SHARE_OF_RANGE * (high - low), SPIKE_GRID_STEPS * resolution)
     # Rounding of a computed channel must not count where everything else is constant.
     floor = max(floor, 1e-9 * float(np.abs(x).max()))
+    # Most channels never leave their running median so far, and the dearer conditions need not be looked at.
+    if not bool((off > floor).any()):
+        return ()
+    floor = max(floor, SPIKE_GRID_STEPS * _grid_step(values[known]))
+    if not bool((off > floor).any()):
+        return ()
+    noise = _local_noise(off)
     jumps = np.abs(np.diff(x))
     findings = []
     for first, last in stretches((off > np.maximum(SPIKE_SIGMA * noise, floor)) & known):

@@ -71,8 +71,8 @@ def reduce_hold(run: PreparedRun) -> Outcome:
     """
     plan = run.plan
     assert isinstance(plan, HoldPlan)
-    time = run.frame["time_s"].to_numpy(dtype=np.float64)
-    speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
+    time = run.columns["time_s"]
+    speed = run.columns["speed_rpm"]
     errors = RigErrors.of(run)
     responses: list[RunResponse] = []
     windows: list[Window] = []
@@ -189,7 +189,7 @@ def plain_responses(run: PreparedRun, means: StretchMeans) -> Iterator[tuple[Res
     """Responses of a window that are not moved to another speed."""
 
     def scattered(value: Number, column: str, factor: float = 1.0) -> Number:
-        return value + variable(0.0, factor * mean_and_error(means.samples(column))[1], "scatter")
+        return value + variable(0.0, factor * means.estimate(column)[1], "scatter")
 
     if means.has("tap_voltage_v"):
         voltage = means.voltage() if means.has("current_a") else means.mean("tap_voltage_v")
@@ -217,7 +217,7 @@ def air_temperature(run: PreparedRun, means: StretchMeans) -> Number:
     """
     column = "air_temperature_k"
     if means.has(column):
-        return means.mean(column) + variable(0.0, mean_and_error(means.samples(column))[1], "scatter")
+        return means.mean(column) + variable(0.0, means.estimate(column)[1], "scatter")
     air = run.setup.air
     return variable(air.temperature_k, air.temperature_u_k, "air temperature", shared=True)
 

@@ -54,12 +54,17 @@ def smoothed(time_s: Array, values: Array, span_s: float = SMOOTHING_S) -> Array
     intervals of a slow log): a speed sensor that reads nothing at standstill must not seem to run on.
     """
     good = np.isfinite(values)
+    whole = bool(good.all())
     if not bool(good.any()):
         return np.full(values.shape, np.nan)
-    bridged = np.interp(time_s, time_s[good], values[good])
+    bridged = values if whole else np.interp(time_s, time_s[good], values[good])
     interval = float(np.median(np.diff(time_s))) if time_s.size > 1 else math.inf
     width = max(1, round(span_s / interval)) | 1
-    smooth = np.asarray(median_filter(bridged, size=width, mode="nearest"), dtype=np.float64)
+    smooth = np.array(bridged, dtype=np.float64)
+    if width > 1:
+        smooth = np.asarray(median_filter(smooth, size=width, mode="nearest"), dtype=np.float64)
+    if whole:
+        return smooth
     longest = max(LONGEST_BRIDGE_S, 3.0 * interval)
     for first, last in stretches(~good):
         start, stop = time_s[max(first - 1, 0)], time_s[min(last + 1, time_s.size - 1)]

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from uncertainties import ufloat
+from uncertainties.core import AffineScalarFunc, LinearCombination
 
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.reduction.correlation import mean_with_standard_error
-from generator.reduction.prepare import CHANNEL_WORDS, zero_drifts
+from generator.reduction.prepare import CHANNEL_WORDS
 from generator.reduction.records import Component, PreparedRun
 
 Array = NDArray[np.float64]
@@ -67,6 +68,43 @@ def components(measured: Number) -> tuple[float, tuple[Component, ...]]:
     found = [c for c in found if c.contribution != 0.0 and math.isfinite(c.contribution)]
     found.sort(key=lambda c: (-abs(c.contribution), c.source))
     return float(measured.nominal_value), tuple(found)
+
+
+def worked_out(number: Number) -> Number:
+    """The same number, its derivatives worked out: else each number made of it goes through its making again."""
+    getattr(number, "derivatives", None)
+    return number
+
+
+def by_error(numbers: Sequence[Number]) -> tuple[Array, Array, tuple[Any, ...]]:
+    """Numbers as arrays, for sums over many of them.
+
+    Returns  values, shape (n,); parts, shape (n, v): derivative times standard uncertainty, signed; and the v unknown
+             errors that these belong to, as `uncertainties` variables in the order in which they come
+    """
+    values = np.empty(len(numbers))
+    places: dict[Any, int] = {}
+    rows: list[list[tuple[int, float]]] = []
+    for row, number in enumerate(numbers):
+        derivatives: Mapping[Any, float] = getattr(number, "derivatives", {})
+        values[row] = nominal(number)
+        rows.append(
+            [
+                (places.setdefault(error, len(places)), float(slope) * float(error.std_dev))
+                for error, slope in derivatives.items()
+            ]
+        )
+    parts = np.zeros((len(numbers), len(places)))
+    for row, slopes in enumerate(rows):
+        for place, size in slopes:
+            parts[row, place] = size
+    return values, parts, tuple(places)
+
+
+def from_errors(value: float, parts: Array, errors: Sequence[Any]) -> Number:
+    """A number with these parts, shape (v,), of the v errors that `by_error` gave: its way back."""
+    slopes = {error: size / float(error.std_dev) for error, size in zip(errors, parts.tolist(), strict=True)}
+    return AffineScalarFunc(value, LinearCombination(slopes))
 
 
 def nominal(measured: Number) -> float:
@@ -142,7 +180,7 @@ class RigErrors:
     def of(cls, run: PreparedRun) -> RigErrors:
         """Errors of the rig in a prepared run, with the age of its calibrations and the drift of its zeros."""
         setup = run.setup
-        return cls(setup.rig, run.zero_u, date=setup.date, zero_drift=dict(zero_drifts(run)))
+        return cls(setup.rig, run.zero_u, date=setup.date, zero_drift=run.zero_drift)
 
     def gain(self, column: str) -> Number:
         """Factor of one with the gain error of a channel and the age of its calibration on it."""
@@ -220,20 +258,35 @@ class StretchMeans:
     """
 
     def __init__(self, run: PreparedRun, errors: RigErrors, rows: NDArray[np.bool_]) -> None:
-        self._run = run
+        self._columns = run.columns
         self._errors = errors
-        self._rows = rows
-        self._time_s = np.asarray(run.frame["time_s"].to_numpy()[rows], dtype=np.float64)
-        self._means: dict[str, Number] = {}
+        places = np.flatnonzero(rows)
+        together = places.size > 0 and int(places[-1] - places[0]) + 1 == places.size
+        self._rows = slice(int(places[0]), int(places[-1]) + 1) if together else places
+        self._has: dict[str, bool] = {}
+        self._samples: dict[str, Array] = {}
+        self._estimates: dict[str, tuple[float, float]] = {}
+        self._scatters: dict[tuple[tuple[str, float], ...], float] = {}
+        self._means: dict[str, Number] = {}  # by column
+        self._made: dict[str, Number] = {}  # of several columns, by what they make
 
     def has(self, column: str) -> bool:
         """Whether the stretch has at least two finite samples of a column."""
-        frame = self._run.frame
-        return column in frame and int(np.isfinite(frame[column].to_numpy()[self._rows]).sum()) >= 2
+        if column not in self._has:
+            self._has[column] = column in self._columns and finite(self.samples(column)).size >= 2
+        return self._has[column]
 
     def samples(self, column: str) -> Array:
-        """Samples of the stretch, NaN where missing."""
-        return np.asarray(self._run.frame[column].to_numpy()[self._rows], dtype=np.float64)
+        """Samples of the stretch, NaN where missing; not to be written to."""
+        if column not in self._samples:
+            self._samples[column] = self._columns[column][self._rows]
+        return self._samples[column]
+
+    def estimate(self, column: str) -> tuple[float, float]:
+        """Mean and standard uncertainty of a column's samples without the rig's errors, as `mean_and_error`."""
+        if column not in self._estimates:
+            self._estimates[column] = mean_and_error(self.samples(column))
+        return self._estimates[column]
 
     def mean(self, column: str) -> Number:
         """Mean of a measured channel with gain, offset, lag, resolution and zero; the voltage is at the tap.
@@ -242,9 +295,9 @@ class StretchMeans:
         """
         if column not in self._means:
             samples = self.samples(column)
-            value = _mean_level(samples) if column == "sound_level_db" else mean_and_error(samples)[0]
-            trend = trend_per_s(self._time_s, samples)
-            self._means[column] = self._errors.apply(column, value, trend=trend)
+            value = _mean_level(samples) if column == "sound_level_db" else self.estimate(column)[0]
+            trend = trend_per_s(self.samples("time_s"), samples)
+            self._means[column] = worked_out(self._errors.apply(column, value, trend=trend))
         return self._means[column]
 
     def electrical(self) -> bool:
@@ -253,7 +306,10 @@ class StretchMeans:
 
     def voltage(self) -> Number:
         """Mean voltage at the controller: tap voltage minus the drop in the wiring."""
-        return self.mean("tap_voltage_v") - self.mean("current_a") * self._errors.wiring_ohm
+        if "voltage" not in self._made:
+            drop = self.mean("current_a") * self._errors.wiring_ohm
+            self._made["voltage"] = worked_out(self.mean("tap_voltage_v") - drop)
+        return self._made["voltage"]
 
     def power(self) -> Number:
         """Mean electrical power at the controller.
@@ -262,9 +318,14 @@ class StretchMeans:
         product of the means, which differs only by the ripple's share. Where voltage and current were not
         sampled together it is the product of the means.
         """
+        if "power" not in self._made:
+            self._made["power"] = worked_out(self._power())
+        return self._made["power"]
+
+    def _power(self) -> Number:
         product = self.voltage() * self.mean("current_a")
         centre = nominal(product)
-        measured, _ = mean_and_error(self.samples("power_w"))
+        measured, _ = self.estimate("power_w")
         return product * (measured / centre) if centre and math.isfinite(measured) else product
 
     def shaft_power(self) -> Number:
@@ -280,10 +341,16 @@ class StretchMeans:
                    that are hardly ever sampled together are taken as independent. NaN if unknown
         Source     JCGM 100:2008, 5.1.6, applied to the samples so that their correlation is kept
         """
+        key = tuple(sorted(exponents.items()))
+        if key not in self._scatters:
+            self._scatters[key] = self._relative_scatter(exponents)
+        return self._scatters[key]
+
+    def _relative_scatter(self, exponents: Mapping[str, float]) -> float:
         parts = []
         for column, exponent in exponents.items():
             values = self.samples(column)
-            mean = mean_and_error(values)[0]
+            mean = self.estimate(column)[0]
             if not math.isfinite(mean) or mean == 0.0:
                 return math.nan
             if exponent != 0.0:

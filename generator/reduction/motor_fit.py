@@ -18,17 +18,27 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
 from generator.reduction.losses import COPPER_PER_K, COPPER_REFERENCE_K
-from generator.reduction.measured import Number, components, mean_and_error, nominal, variable
+from generator.reduction.measured import (
+    INDEPENDENT,
+    Number,
+    by_error,
+    components,
+    from_errors,
+    nominal,
+    variable,
+)
 from generator.reduction.records import PreparedRun
 from generator.reduction.steady import AS_PLANNED, SteadyPoint
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 # Below this duty dead time and commutation of a controller weigh too much. Our own choice, no source.
 LEAST_DUTY = 0.1
@@ -195,8 +205,11 @@ def least_squares(columns: Sequence[Sequence[Number]], y: Sequence[Number]) -> S
     degrees of freedom it was found with.
     Source  normal equations; JCGM 100:2008, 5.1.2, 5.2.2 (propagation) and G.3.2 (t)
     """
-    design = np.array([[nominal(value) for value in column] for column in columns]).T
-    target = np.array([nominal(value) for value in y])
+    values, parts, sources = by_error([*y, *itertools.chain.from_iterable(columns)])
+    target, design = values[: len(y)], values[len(y) :].reshape(-1, len(y)).T
+    # what each error does to each value of y, and to each value of each column
+    y_parts, column_parts = parts[: len(y)], parts[len(y) :].reshape(len(columns), len(y), -1)
+    scatters = np.array([is_repeatable(error) for error in sources], dtype=np.bool_)
     count, unknowns = design.shape
     scale = np.sqrt(np.mean(design**2, axis=0))
     if count <= unknowns or not bool(np.all(scale > 0.0)):
@@ -206,7 +219,7 @@ def least_squares(columns: Sequence[Sequence[Number]], y: Sequence[Number]) -> S
         return None
     first = np.linalg.lstsq(scaled, target, rcond=None)[0] / scale
     spread = float(np.sum((target - design @ first) ** 2)) / (count - unknowns)
-    own = np.array([repeatable(number) ** 2 for number in _residuals(first, columns, y)])
+    own = _squared(y_parts - np.tensordot(first, column_parts, 1), scatters)
     variances = own + spread
     weights = variances.max() / variances if bool(np.all(variances > 0.0)) else np.ones(count)
     root = np.sqrt(weights)
@@ -218,23 +231,16 @@ def least_squares(columns: Sequence[Sequence[Number]], y: Sequence[Number]) -> S
     widened = float(special.stdtrit(dof, 0.975) / special.ndtri(0.975))
     reduced = float(np.sum(weights * residuals**2)) / dof
     # dp = N (X'W dr + dX'W r), with dr the change of the residuals at fixed p: by the errors of y and of the columns
-    errors = [number - nominal(number) for number in _residuals(found, columns, y)]
-    moved = [[number - nominal(number) for number in column] for column in columns]
-    by_y = normal @ (design * weights[:, None]).T
-    parameters: list[Number] = []
-    for index in range(unknowns):
-        value: Number = float(found[index])
-        for place in range(count):
-            value = value + float(by_y[index, place]) * errors[place]
-            for other in range(unknowns):
-                slope = float(normal[index, other] * weights[place] * residuals[place])
-                value = value + slope * moved[other][place]
-        scattered = repeatable(value)
-        shown = widened * math.sqrt(reduced * float(normal[index, index]))
-        excess = math.sqrt(max(shown**2 - scattered**2, 0.0))
-        parameters.append(value + variable(0.0, excess, MISFIT, shared=True))
+    moved = normal @ (design * weights[:, None]).T @ (y_parts - np.tensordot(found, column_parts, 1))
+    moved += normal @ np.tensordot(column_parts, weights * residuals, (1, 0))
+    shown = widened**2 * reduced * np.diag(normal)
+    excess = np.sqrt(np.maximum(shown - _squared(moved, scatters), 0.0))
+    parameters = tuple(
+        from_errors(float(value), own_parts, sources) + variable(0.0, float(misfit), MISFIT, shared=True)
+        for value, own_parts, misfit in zip(found, moved, excess, strict=True)
+    )
     beyond = float(np.mean(residuals**2)) * count / dof - float(np.mean(own))
-    return Solution(parameters=tuple(parameters), residuals=residuals, excess=math.sqrt(max(beyond, 0.0)))
+    return Solution(parameters=parameters, residuals=residuals, excess=math.sqrt(max(beyond, 0.0)))
 
 
 def copper_factor(temperature_k: Number) -> Number:
@@ -246,6 +252,11 @@ def clear(value: Number) -> bool:
     """Whether a value is known, above zero and clear of its own noise."""
     size, doubt = nominal(value), float(getattr(value, "std_dev", 0.0))
     return math.isfinite(size) and size > 0.0 and size >= CLEAR_OF_NOISE * doubt
+
+
+def is_repeatable(error: Any) -> bool:
+    """Whether an unknown error is one that scatters from point to point."""
+    return str(error.tag).removeprefix(f"{INDEPENDENT}:") in REPEATABLE
 
 
 def repeatable(value: Number) -> float:
@@ -262,7 +273,7 @@ def _duty(point: SteadyPoint) -> Number:
     errors = read - nominal(read)
     if throttle == point.planned:
         return throttle + errors
-    return throttle + errors + variable(0.0, mean_and_error(means.samples("throttle"))[1], "scatter")
+    return throttle + errors + variable(0.0, means.estimate("throttle")[1], "scatter")
 
 
 def _air_temperature(run: PreparedRun, point: SteadyPoint) -> Number:
@@ -279,15 +290,10 @@ def _levels(duties: Sequence[float]) -> int:
     return steps + 1 if ordered else 0
 
 
-def _residuals(parameters: Array, columns: Sequence[Sequence[Number]], y: Sequence[Number]) -> list[Number]:
-    """y less the model with these parameters, with the uncertainties of y and of the columns."""
-    found = []
-    for place, value in enumerate(y):
-        left = value
-        for parameter, column in zip(parameters, columns, strict=True):
-            left = left - float(parameter) * column[place]
-        found.append(left)
-    return found
+def _squared(parts: Array, chosen: Mask) -> Array:
+    """Variance from the chosen errors of numbers with these parts, shape (n, v); shape (n,)."""
+    variances: Array = (parts[:, chosen] ** 2).sum(axis=1)
+    return variances
 
 
 def _root_mean_square(values: Sequence[float]) -> float:

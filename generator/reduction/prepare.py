@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -27,6 +27,7 @@ from generator.reduction.zero import (
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Columns = Mapping[str, Array]  # house column -> shape (n,)
 
 # Channels whose reading at rest is zero by definition; a voltage or a temperature at rest is not.
 ZEROED = ("thrust_n", "torque_nm", "current_a")
@@ -52,31 +53,33 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
 
     frame   house columns as `intake.logs` gives them; `time_s` strictly increasing
     plan    where its `rows_are_states`, no row is a sample beside others: nothing is a gap, a spike or a rest
-    Returns PreparedRun; the frame gains `tap_voltage_v`, `power_w` and, with torque, `shaft_power_w`
+    Returns PreparedRun; its columns gain `tap_voltage_v`, `power_w` and, with torque, `shaft_power_w`
     """
-    time = frame["time_s"].to_numpy(dtype=np.float64)
-    work = frame.copy()
+    read = {str(name): frame[name].to_numpy(dtype=np.float64) for name in frame.columns}
+    time, work = read["time_s"], dict(read)
     states = bool(getattr(plan, "rows_are_states", False))
     found: list[health.HealthFinding] = [] if states else list(health.find_gaps(time))
     channels = setup.rig.channels.present().items()
     steps = {CHANNEL_KINDS[name][1]: float(channel.resolution or 0.0) for name, channel in channels}
     for column in () if states else _measured_columns(work):
         if column != "throttle":  # a throttle moves in steps on purpose
-            values = work[column].to_numpy(dtype=np.float64)
-            spikes = health.find_spikes(time, values, column, steps.get(column, 0.0))
+            spikes = health.find_spikes(time, work[column], column, steps.get(column, 0.0))
             if spikes:
-                work[column] = health.mask_spikes(values, spikes)
+                work[column] = health.mask_spikes(work[column], spikes)
                 found += spikes
     rest = Rest(before=None, after=None) if states else _rest(time, work)
     if not states:
-        found += _health(time, frame, work, _at_rest(time, rest, work), setup)
-    findings = [*_gathered(found), *_empty(frame)]
+        found += _health(time, read, work, _at_rest(time, rest, work), setup)
+    findings = [*_gathered(found), *_empty(read)]
     zero_u: dict[str, float] = {}
+    zero_drift: dict[str, float] = {}
     for column in ZEROED:
         if column in work:
-            values = work[column].to_numpy(dtype=np.float64)
-            work[column], zero_u[column], told = _zeroed(column, time, values, rest)
-            findings += told
+            zeroed = _zeroed(column, time, work[column], rest)
+            work[column], zero_u[column] = zeroed.values, zeroed.standard_uncertainty
+            findings += zeroed.findings
+            if zeroed.drift is not None:
+                zero_drift[column] = zeroed.drift
     if "voltage_v" in work:
         work["tap_voltage_v"] = work["voltage_v"]
         if "current_a" in work:
@@ -90,42 +93,45 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
         if stretch is not None
     )
     return PreparedRun(
-        setup=setup, plan=plan, frame=work, raw=frame, rests=rests, zero_u=zero_u, findings=tuple(findings)
+        setup=setup,
+        plan=plan,
+        columns=work,
+        rests=rests,
+        zero_u=zero_u,
+        zero_drift=zero_drift,
+        findings=tuple(findings),
     )
 
 
-def _measured_columns(frame: pd.DataFrame) -> list[str]:
+def _measured_columns(columns: Columns) -> list[str]:
     """Columns but the time that hold at least one reading."""
-    return [
-        str(name)
-        for name in frame.columns
-        if name != "time_s" and bool(np.isfinite(frame[name].to_numpy(dtype=np.float64)).any())
-    ]
+    return [name for name, values in columns.items() if name != "time_s" and bool(np.isfinite(values).any())]
 
 
-def _rest(time: Array, work: pd.DataFrame) -> Rest:
+def _rest(time: Array, work: Columns) -> Rest:
     """Rest before and after, from what was recorded of speed and throttle; none if neither was.
 
     A channel that misses samples is bridged first, else one empty cell would end the rest. Where the speed is
     missing for long, as from a sensor that reads nothing at standstill, the throttle decides.
     """
     recorded = _measured_columns(work)
-    speed = throttle = None
+    speed: Array | None = None
+    throttle: Array | None = None
     if "throttle" in recorded:
-        throttle = work["throttle"].ffill().bfill().to_numpy(dtype=np.float64)
+        throttle = np.asarray(pd.Series(work["throttle"]).ffill().bfill(), dtype=np.float64)
     if "speed_rpm" in recorded:
-        raw = work["speed_rpm"].to_numpy(dtype=np.float64)
+        raw = work["speed_rpm"]
         speed = np.where(np.isfinite(raw), raw, smoothed(time, raw, 0.0))
     if speed is None and throttle is None:
         return Rest(before=None, after=None)
     return find_rest(time, speed, throttle)
 
 
-def _at_rest(time: Array, rest: Rest, work: pd.DataFrame) -> Mask:
+def _at_rest(time: Array, rest: Rest, work: Columns) -> Mask:
     """Rows in which a channel may well repeat one value: both rests, and standstill in between."""
     mask = np.zeros(time.size, dtype=np.bool_)
     if "speed_rpm" in _measured_columns(work):
-        raw = work["speed_rpm"].to_numpy(dtype=np.float64)
+        raw = work["speed_rpm"]
         mask |= ~(np.abs(smoothed(time, raw)) > standing_limit_rpm(time, raw))
     if rest.before is not None:
         mask |= time <= rest.before[1]
@@ -135,16 +141,16 @@ def _at_rest(time: Array, rest: Rest, work: pd.DataFrame) -> Mask:
 
 
 def _health(
-    time: Array, frame: pd.DataFrame, work: pd.DataFrame, at_rest: Mask, setup: Setup
+    time: Array, read: Columns, work: Columns, at_rest: Mask, setup: Setup
 ) -> list[health.HealthFinding]:
-    """Dropouts of the frame as read; stuck and clipped stretches of the channels without their spikes."""
+    """Dropouts of the columns as read; stuck and clipped stretches of the channels without their spikes."""
     found: list[health.HealthFinding] = []
     channels = setup.rig.channels.present().items()
     ranges = {CHANNEL_KINDS[name][1]: channel.range for name, channel in channels}
     leaders = _leaders(time, work)
-    for column in _measured_columns(frame):
-        found += health.find_dropouts(time, frame[column].to_numpy(dtype=np.float64), column)
-        values = work[column].to_numpy(dtype=np.float64)
+    for column in _measured_columns(read):
+        found += health.find_dropouts(time, read[column], column)
+        values = work[column]
         if column not in NEVER_STUCK:
             found += repeats.find_stuck(time, values, column, ignore=at_rest, leader=leaders.get(column))
         if column != "throttle":  # a throttle at its stop is where it should be
@@ -157,7 +163,7 @@ def _health(
     return found
 
 
-def _leaders(time: Array, work: pd.DataFrame) -> dict[str, Array]:
+def _leaders(time: Array, work: Columns) -> dict[str, Array]:
     """House column -> a quantity to which it is at least proportional: what it follows when it is not stuck.
 
     Thrust, torque and current go with a power of the speed of one or more; the speed goes with at least the
@@ -166,10 +172,10 @@ def _leaders(time: Array, work: pd.DataFrame) -> dict[str, Array]:
     recorded = _measured_columns(work)
     leaders: dict[str, Array] = {}
     if "speed_rpm" in recorded:
-        speed = smoothed(time, work["speed_rpm"].to_numpy(dtype=np.float64))
+        speed = smoothed(time, work["speed_rpm"])
         leaders = dict.fromkeys(ZEROED, speed)
     if "current_a" in recorded:
-        current = smoothed(time, work["current_a"].to_numpy(dtype=np.float64))
+        current = smoothed(time, work["current_a"])
         leaders["speed_rpm"] = np.abs(current) ** 0.25
     return leaders
 
@@ -200,15 +206,15 @@ def _gathered(found: list[health.HealthFinding]) -> Iterator[Finding]:
         yield replace(one, start_s=start, stop_s=stop, count=count, sentence=what)
 
 
-def _empty(frame: pd.DataFrame) -> Iterator[Finding]:
+def _empty(read: Columns) -> Iterator[Finding]:
     """Channels of which nothing was recorded."""
-    recorded = _measured_columns(frame)
-    for column in (str(name) for name in frame.columns if name != "time_s"):
-        if column not in recorded and len(frame):
+    recorded, rows = _measured_columns(read), read["time_s"].size
+    for column in (name for name in read if name != "time_s"):
+        if column not in recorded and rows:
             yield Finding(
                 kind="dropout",
                 channel=column,
-                count=len(frame),
+                count=rows,
                 grade="doubtful",
                 sentence=f"The {CHANNEL_WORDS.get(column, column)} has no reading in the whole log.",
             )
@@ -242,8 +248,17 @@ def _finding(item: health.HealthFinding) -> Finding:
     )
 
 
-def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array, float, list[Finding]]:
-    """Values with the zero taken off, the uncertainty this leaves, and what was found."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Zeroed:
+    """Values with the zero taken off, the uncertainty this leaves, its drift if known, and what was found."""
+
+    values: Array
+    standard_uncertainty: float
+    drift: float | None
+    findings: tuple[Finding, ...]
+
+
+def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> _Zeroed:
     name = CHANNEL_WORDS[column]
     try:
         zero = measure_zero(time, values, rest)
@@ -254,7 +269,7 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
             grade="doubtful",
             sentence=f"No rest before or after the run: the zero of the {name} is taken as the logger gives it.",
         )
-        return values, 0.0, [finding]
+        return _Zeroed(values=values, standard_uncertainty=0.0, drift=None, findings=(finding,))
     findings: list[Finding] = []
     corrected = remove_zero(time, values, zero)
     unit, factor = SHOWN_UNITS[column]
@@ -277,30 +292,15 @@ def _zeroed(column: str, time: Array, values: Array, rest: Rest) -> tuple[Array,
                 ),
             )
         )
-    return corrected, zero_standard_uncertainty(zero), findings
+    return _Zeroed(
+        values=corrected,
+        standard_uncertainty=zero_standard_uncertainty(zero),
+        drift=zero.drift,
+        findings=tuple(findings),
+    )
 
 
 def _plain(value: float, *, sign: bool = False) -> str:
     """Two or three digits that matter, never with an exponent."""
     digits = 2 if value == 0.0 else max(0, min(6, 1 - math.floor(math.log10(abs(value)))))
     return f"{value:{'+' if sign else ''}.{digits}f}"
-
-
-def zero_drifts(run: PreparedRun) -> tuple[tuple[str, float], ...]:
-    """House column -> how far its zero moved over the run, house unit; channels with both rests only."""
-    if len(run.rests) != 2:
-        return ()
-    before, after = ((window.start_s, window.stop_s) for window in run.rests)
-    time = run.raw["time_s"].to_numpy(dtype=np.float64)
-    drifts = []
-    for column in ZEROED:
-        if column in run.raw:
-            kept = np.isfinite(run.frame[column].to_numpy(dtype=np.float64))  # without spikes
-            values = np.where(kept, run.raw[column].to_numpy(dtype=np.float64), np.nan)
-            try:
-                drift = measure_zero(time, values, Rest(before=before, after=after)).drift
-            except NoRest:
-                continue
-            if drift is not None:
-                drifts.append((column, drift))
-    return tuple(drifts)

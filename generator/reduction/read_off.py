@@ -55,7 +55,7 @@ class RowMeans(StretchMeans):
 
     def has(self, column: str) -> bool:
         """Whether the row holds a value of a column."""
-        return column in self._run.frame and bool(np.isfinite(self.samples(column)).any())
+        return column in self._columns and bool(np.isfinite(self.samples(column)).any())
 
     def mean(self, column: str) -> Number:
         """The row's value with gain, offset and resolution."""
@@ -68,10 +68,10 @@ class Row(SteadyPoint):
     """One row as a steady point; it stands for its own throttle, or for its own speed where no throttle was read."""
 
     def __init__(self, run: PreparedRun, errors: RigErrors, row: int) -> None:
-        time = float(run.frame["time_s"].iloc[row])
+        time = float(run.columns["time_s"][row])
         window = Window(kind="averaged", label=f"row {row + 1}", start_s=time, stop_s=time)
         super().__init__(run, errors, window)
-        rows = np.arange(len(run.frame)) == row
+        rows = np.arange(run.columns["time_s"].size) == row
         self.means: StretchMeans = RowMeans(run, errors, rows)
         self.at = self._condition()
 
@@ -125,10 +125,10 @@ def reduce_read_off(run: PreparedRun) -> Outcome:
     """
     plan = run.plan
     assert isinstance(plan, ReadOffPlan)
-    if len(run.frame) > MOST_ROWS:
-        return Outcome(findings=(_samples(len(run.frame)),))
+    if run.columns["time_s"].size > MOST_ROWS:
+        return Outcome(findings=(_samples(run.columns["time_s"].size),))
     errors = RigErrors.of(run)
-    rows = [Row(run, errors, place) for place in range(len(run.frame))]
+    rows = [Row(run, errors, place) for place in range(run.columns["time_s"].size)]
     usable = [row for row in rows if row.at]
     means = tabulate(usable)
     responses = [response for row in usable for response in _own(row)]

@@ -126,12 +126,16 @@ def as_responses(
 ) -> Iterator[tuple[int, RunResponse]]:
     """(place, response) of every reading that has a value; its errors gathered by source as in `measured`."""
     shared, own = _by_source(reading, sources)
+    listed = [
+        (source, is_shared, column.tolist())
+        for sizes, is_shared in ((shared, True), (own, False))
+        for source, column in sizes.items()
+    ]
     for place in np.flatnonzero(np.isfinite(reading.values)).tolist():
         parts = [
             Component(source=source, contribution=size, shared=is_shared)
-            for sizes, is_shared in ((shared, True), (own, False))
-            for source, column in sizes.items()
-            if (size := float(column[place])) != 0.0 and math.isfinite(size)
+            for source, is_shared, column in listed
+            if (size := column[place]) != 0.0 and math.isfinite(size)
         ]
         parts.sort(key=lambda part: (-abs(part.contribution), part.source))
         yield (

@@ -7,13 +7,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
 from generator.intake.rig import Rig
 from generator.intake.session import Treatment
 
+Array = NDArray[np.float64]
 At = tuple[tuple[str, float], ...]  # (("speed_rpm", 16000.0),); keys as in results.json, empty where none
 Better = Literal["lower", "higher", "neither"]
 
@@ -151,20 +154,25 @@ class StepRow:
 class PreparedRun:
     """A run after the common corrections, ready for its procedure.
 
-    frame     house columns, spikes masked to NaN, zero removed, voltage at the controller, plus
-              `power_w` (voltage × current) and `shaft_power_w` where there is torque
-    raw       the frame as read, for the trace on the run page
-    rests     windows of rest before and after
-    zero_u    house column -> standard uncertainty that the removed zero leaves
+    columns     house column -> shape (n,), not to be written to: spikes masked to NaN, zero removed, voltage at the
+                controller, plus `power_w` (voltage × current) and `shaft_power_w` where there is torque
+    rests       windows of rest before and after
+    zero_u      house column -> standard uncertainty that the removed zero leaves
+    zero_drift  house column -> how far its zero moved over the run, house unit; channels with both rests only
     """
 
     setup: Setup
     plan: BaseModel
-    frame: pd.DataFrame
-    raw: pd.DataFrame
+    columns: Mapping[str, Array]
     rests: tuple[Window, ...]
     zero_u: Mapping[str, float]
+    zero_drift: Mapping[str, float]
     findings: tuple[Finding, ...]
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The columns as a frame of their own, made anew each time."""
+        return pd.DataFrame(dict(self.columns))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,9 +44,13 @@ def _repeat_runs(values: Array) -> tuple[Rows, Rows]:
     return starts, np.diff(np.concatenate((starts, [values.size])))
 
 
-def _usual_run(lengths: Rows) -> float | None:
-    """Length that nine in ten repeat runs do not exceed, the longest left out; None with too few runs."""
-    if lengths.size <= FEWEST_RUNS:
+def _usual_run(lengths: Rows, factor: float) -> float | None:
+    """Length that nine in ten repeat runs do not exceed, the longest left out.
+
+    None with too few runs, and where no run can be longer than `factor` times the usual one, which has one sample at
+    the least.
+    """
+    if lengths.size <= FEWEST_RUNS or float(lengths.max()) <= factor:
         return None
     return float(np.percentile(np.delete(lengths, np.argmax(lengths)), 90))
 
@@ -79,12 +83,13 @@ def find_stuck(
     if values.size == 0:
         return ()
     starts, lengths = _repeat_runs(values)
-    usual = _usual_run(lengths)
+    usual = _usual_run(lengths, STUCK_FACTOR)
     if usual is None:
         return ()
     findings = []
-    step = quiet_step(values)
-    for place in np.flatnonzero(lengths > STUCK_FACTOR * usual):
+    places = np.flatnonzero(lengths > STUCK_FACTOR * usual)
+    step = quiet_step(values) if places.size else 0.0
+    for place in places:
         first, last = int(starts[place]), int(starts[place] + lengths[place]) - 1
         value = float(values[first])
         at_end = first == 0 or last == values.size - 1
@@ -142,14 +147,15 @@ def find_clipped(
     finite = values[np.isfinite(values)]
     if finite.size:
         starts, lengths = _repeat_runs(values)
-        usual = _usual_run(lengths)
-        step = quiet_step(values)
+        usual = _usual_run(lengths, CLIPPED_FACTOR_FINE)
         for extreme, word in ((float(finite.max()), "largest"), (float(finite.min()), "smallest")):
             if usual is None or (word == "smallest" and extreme == 0.0):
                 continue
             factor = CLIPPED_FACTOR_FINE if usual < 2 else STUCK_FACTOR
             share = float(np.mean(finite == extreme))
-            for place in np.flatnonzero((values[starts] == extreme) & (lengths > factor * usual)):
+            places = np.flatnonzero((values[starts] == extreme) & (lengths > factor * usual))
+            step = quiet_step(values) if places.size else 0.0
+            for place in places:
                 stretch = (int(starts[place]), int(starts[place] + lengths[place]) - 1)
                 if step and not _left_behind(extreme, step, leader, *stretch):
                     continue

@@ -13,7 +13,7 @@ from generator.intake.session import Air, Run
 from generator.reduction.air import air_density_uncertainty, moist_air_density_kg_m3
 from generator.reduction.health import summarise_sampling
 from generator.reduction.levels import smoothed
-from generator.reduction.prepare import prepare, zero_drifts
+from generator.reduction.prepare import prepare
 from generator.reduction.records import (
     AirState,
     Finding,
@@ -96,7 +96,7 @@ def reduce_run(
         trace=thinned(log.frame),
         columns=log.columns,
         sampling_hz=rate,
-        zero_drift=zero_drifts(prepared),
+        zero_drift=tuple(prepared.zero_drift.items()),
         start_motor_temperature_k=_start_temperature(prepared, time),
     )
 
@@ -112,11 +112,11 @@ def _in_time(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
 
 def _start_temperature(run: PreparedRun, time: Array) -> float | None:
     """Motor temperature at rest before the run, or over its first half second."""
-    if "motor_temperature_k" not in run.frame or time.size == 0:
+    if "motor_temperature_k" not in run.columns or time.size == 0:
         return None
     first = next((w for w in run.rests if w.label == "rest before"), None)
     stop = first.stop_s if first is not None else float(time[0]) + 0.5
-    part = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)[time <= stop]
+    part = run.columns["motor_temperature_k"][time <= stop]
     return float(np.nanmean(part)) if np.isfinite(part).any() else None
 
 

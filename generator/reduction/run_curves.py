@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from generator.reduction.curves import FEWEST_POINTS, shape_preserving
-from generator.reduction.measured import nominal
+from generator.reduction.measured import by_error
 from generator.reduction.steady import SteadyPoint
 
 Array = NDArray[np.float64]
@@ -50,28 +50,14 @@ class Means:
 
 def tabulate(points: Sequence[SteadyPoint]) -> Means:
     """Means of the steady points as arrays. An error that sits in several means is one column in all of them."""
-    places: dict[Any, int] = {}
-    found: dict[str, list[tuple[float, list[tuple[int, float]]]]] = {}
-    for column in COLUMNS:
-        rows = found.setdefault(column, [])
-        for point in points:
-            number = point.measured(column)
-            derivatives: Mapping[Any, float] = getattr(number, "derivatives", {})
-            slopes = [
-                (places.setdefault(error, len(places)), float(slope) * float(error.std_dev))
-                for error, slope in derivatives.items()
-            ]
-            rows.append((nominal(number), slopes))
-    parts = {column: np.zeros((len(points), len(places))) for column in COLUMNS}
-    for column, rows in found.items():
-        for row, (_, slopes) in enumerate(rows):
-            for place, size in slopes:
-                parts[column][row, place] = size
+    count = len(points)
+    values, parts, errors = by_error([point.measured(column) for column in COLUMNS for point in points])
+    rows = {column: slice(place * count, (place + 1) * count) for place, column in enumerate(COLUMNS)}
     return Means(
         points=tuple(points),
-        values={column: np.array([value for value, _ in rows]) for column, rows in found.items()},
-        parts=parts,
-        sources=tuple(str(error.tag) for error in places),
+        values={column: values[own] for column, own in rows.items()},
+        parts={column: parts[own] for column, own in rows.items()},
+        sources=tuple(str(error.tag) for error in errors),
     )
 
 
@@ -91,6 +77,7 @@ class Way:
         return inside
 
 
+@lru_cache(maxsize=16)  # the same few curves of a run are read along every axis
 def ways(means: Means, x_column: str, y_column: str) -> tuple[Way, ...]:
     """Curves of the way up and of the way down, each with three points at least; empty if not measured.
 

@@ -72,8 +72,8 @@ def reduce_soak(run: PreparedRun) -> Outcome:
     """Rise above the air at the end, and what the first-order fit makes of the whole on and off pattern."""
     plan = run.plan
     assert isinstance(plan, SoakPlan)
-    time = run.frame["time_s"].to_numpy(dtype=np.float64)
-    speed = smoothed(time, run.frame["speed_rpm"].to_numpy(dtype=np.float64))
+    time = run.columns["time_s"]
+    speed = smoothed(time, run.columns["speed_rpm"])
     on = stretches(speed > ON_SHARE * plan.speed_rpm)
     periods = [(float(time[a]), float(time[b])) for a, b in on if time[b] - time[a] >= 0.5 * plan.on_s]
     if not periods:
@@ -95,7 +95,7 @@ def reduce_soak(run: PreparedRun) -> Outcome:
     values: list[tuple[ResponseKind, Number]] = list(_rises(run, means))
     figures: dict[str, float] = {}
     fitted: pd.DataFrame | None = None
-    if "motor_temperature_k" in run.frame:
+    if "motor_temperature_k" in run.columns:
         try:
             heating = Heating(run, errors, time, speed, periods, plan)
         except ValueError as error:
@@ -183,11 +183,11 @@ class Heating:
         stop = min(periods[-1][1] + plan.off_s, float(time[-1]))
         rows = (time >= periods[0][0]) & (time <= stop)
         own_air = np.array([])
-        if "air_temperature_k" in run.frame:
-            own_air = finite(run.frame["air_temperature_k"].to_numpy(dtype=np.float64)[rows])
+        if "air_temperature_k" in run.columns:
+            own_air = finite(run.columns["air_temperature_k"][rows])
         self.air_k = float(own_air.mean()) if own_air.size else run.setup.air.temperature_k
         self._own_air = own_air.size > 0
-        measured = run.frame["motor_temperature_k"].to_numpy(dtype=np.float64)
+        measured = run.columns["motor_temperature_k"]
         power = (speed[rows] > ON_SHARE * plan.speed_rpm).astype(np.float64)
         self._time, self._power, self._motor_k = _grouped(time[rows], power, measured[rows])
         channel = run.setup.rig.channels.motor_temperature

@@ -66,12 +66,9 @@ def reduce_spin_up(run: PreparedRun) -> Outcome:
     """Mean of each IEEE 181 quantity over the cycles, for every planned speed, and every cycle's own value."""
     plan = run.plan
     assert isinstance(plan, SpinUpPlan)
-    time = run.frame["time_s"].to_numpy(dtype=np.float64)
-    speed = run.frame["speed_rpm"].to_numpy(dtype=np.float64)
-    throttle, current = (
-        run.frame[column].to_numpy(dtype=np.float64) if column in run.frame else None
-        for column in ("throttle", "current_a")
-    )
+    time = run.columns["time_s"]
+    speed = run.columns["speed_rpm"]
+    throttle, current = (run.columns.get(column) for column in ("throttle", "current_a"))
     steps, missed = find_steps(
         time, speed, throttle, current,
         low_rpm=plan.from_rpm, targets_rpm=plan.to_rpm, dwell_s=plan.dwell_s,

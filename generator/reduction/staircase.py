@@ -112,8 +112,8 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
 
 def _find_steps(run: PreparedRun, plan: StaircasePlan) -> tuple[list[tuple[Way, float, Stretch]], list[str]]:
     """Steps in the throttle in the order planned, and the words for those that are missing."""
-    time = run.frame["time_s"].to_numpy(dtype=np.float64)
-    throttle = run.frame["throttle"].to_numpy(dtype=np.float64)
+    time = run.columns["time_s"]
+    throttle = run.columns["throttle"]
     found = plateaus(
         time, throttle, tolerance=THROTTLE_TOLERANCE / 2.0, min_duration_s=SHORTEST_STEP * plan.step_s
     )

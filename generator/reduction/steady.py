@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from generator.reduction.measured import Number, RigErrors, StretchMeans, mean_and_error, variable
+from generator.reduction.measured import Number, RigErrors, StretchMeans, variable
 from generator.reduction.records import At, PreparedRun, StepRow, Window
 
 Way = Literal["up", "down"]
@@ -37,7 +37,7 @@ class SteadyPoint:
         way: Way = "up",
         throttle: float | None = None,
     ) -> None:
-        time = run.frame["time_s"].to_numpy(dtype=np.float64)
+        time = run.columns["time_s"]
         self.means = StretchMeans(run, errors, (time >= window.start_s) & (time <= window.stop_s))
         self.at = at
         self.way: Way = way
@@ -79,7 +79,7 @@ class SteadyPoint:
             value = means.voltage()
         else:
             value = means.mean("tap_voltage_v" if column == "voltage_v" else column)
-        scatter = mean_and_error(means.samples(column))[1] if means.has(column) else math.nan
+        scatter = means.estimate(column)[1] if means.has(column) else math.nan
         return value + variable(0.0, scatter, "scatter")
 
     def row(self) -> StepRow:
@@ -89,9 +89,5 @@ class SteadyPoint:
             throttle=self.throttle if self.planned is None else self.planned,
             start_s=self.window.start_s,
             stop_s=self.window.stop_s,
-            means=tuple(
-                (column, *mean_and_error(self.means.samples(column)))
-                for column in KEPT
-                if self.means.has(column)
-            ),
+            means=tuple((column, *self.means.estimate(column)) for column in KEPT if self.means.has(column)),
         )

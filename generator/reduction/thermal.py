@@ -8,6 +8,7 @@ hides winding peaks.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from scipy.optimize import minimize_scalar
 from generator.reduction.correlation import mean_with_standard_error
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 FEWEST_SAMPLES = 5
 # A fit is called identifiable if the time constant is known this well (standard error over value) and the
@@ -24,6 +26,7 @@ FEWEST_SAMPLES = 5
 LARGEST_RELATIVE_ERROR = 0.5
 SHORTEST_SPAN = 0.5
 SEARCH_POINTS = 61
+SEARCH_ROWS = 400  # the first look at all time constants is at so many rows; all rows decide in the end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,16 +82,46 @@ def _require_time(time_s: Array) -> None:
         raise ValueError("time_s: must be finite and strictly increasing")
 
 
-def _unit_response(time_s: Array, power_fraction: Array, time_constant_s: float) -> Array:
-    """Rise per kelvin of continuous rise, starting from none."""
-    keep = np.exp(-np.diff(time_s) / time_constant_s)
-    gain = (1.0 - keep) * power_fraction[:-1]
-    rise = [0.0]
-    level = 0.0
-    for decay, added in zip(keep.tolist(), gain.tolist(), strict=True):
-        level = level * decay + added
-        rise.append(level)
-    return np.array(rise)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pattern:
+    """An on/off pattern cut into stretches of one power, and the rows at which a rise is asked for.
+
+    powers   shape (m,), power of each stretch
+    lasting  shape (m - 1,), how long each but the last lasts [s]
+    stretch  shape (k,), the stretch in which each row lies; passed  shape (k,), time since that began [s]
+    """
+
+    powers: Array
+    lasting: Array
+    stretch: Rows
+    passed: Array
+
+    @classmethod
+    def of(cls, time_s: Array, power_fraction: Array, rows: Rows | None = None) -> _Pattern:
+        """Pattern of samples; rows in rising order, every one where None."""
+        firsts = np.concatenate(([0], np.flatnonzero(np.diff(power_fraction)) + 1))
+        rows = np.arange(time_s.size) if rows is None else rows
+        stretch = np.searchsorted(firsts, rows, side="right") - 1
+        return cls(
+            powers=power_fraction[firsts],
+            lasting=np.diff(time_s[firsts]),
+            stretch=stretch,
+            passed=time_s[rows] - time_s[firsts[stretch]],
+        )
+
+    def unit_response(self, time_constant_s: float) -> Array:
+        """Rise per kelvin of continuous rise, starting from none, at each row.
+
+        Over a stretch of one power p the rise goes from its start r to p + (r - p) e^(-t/tau), whatever the steps
+        between its samples: only the switching instants have to be gone through one after the other.
+        """
+        starts = [0.0]
+        decays = np.exp(self.lasting / -time_constant_s).tolist()
+        for power, decay in zip(self.powers.tolist(), decays, strict=False):  # the last one is not left again
+            starts.append(power + (starts[-1] - power) * decay)
+        missing = (np.array(starts) - self.powers)[self.stretch]
+        rise: Array = self.powers[self.stretch] + missing * np.exp(self.passed / -time_constant_s)
+        return rise
 
 
 def simulate_rise_k(
@@ -116,7 +149,7 @@ def simulate_rise_k(
         raise ValueError(f"time and power differ in length: {time_s.size} and {power_fraction.size}")
     if time_s.size == 0:
         return np.empty(0)
-    response = _unit_response(time_s, power_fraction, time_constant_s)
+    response = _Pattern.of(time_s, power_fraction).unit_response(time_constant_s)
     decay = np.exp(-(time_s - time_s[0]) / time_constant_s)
     rise: Array = settled_rise_k * response + initial_rise_k * decay
     return rise
@@ -164,7 +197,7 @@ def _duty_peak_share(time_s: Array, power_fraction: Array, time_constant_s: floa
         return 1.0 if bool(on[int(np.argmax(on)) :].all()) else float("nan")
     first, last = cycles
     time, power = time_s[first : last + 1], power_fraction[first : last + 1]
-    response = _unit_response(time, power, time_constant_s)
+    response = _Pattern.of(time, power).unit_response(time_constant_s)
     passed = (time - time[0]) / time_constant_s
     # Starting rise b that returns after the cycles: b = b e^(-T/tau) + response at the end.
     start = float(response[-1]) / -float(np.expm1(-passed[-1]))
@@ -182,6 +215,47 @@ def _why_not(span_s: float, time_constant_s: float, errors: Array, rise_k: float
     if not rise_k > 2.0 * errors[1]:
         return "no heating stands out of the scatter"
     return ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sampled:
+    """Rises to be fitted, shape (k,): measured [K], time since the first row of the record [s], what drove them."""
+
+    pattern: _Pattern
+    passed: Array
+    measured: Array
+    initial_rise_k: float | None
+
+    def project(self, time_constant_s: float) -> tuple[Array, Array, Array]:
+        """Basis, best (continuous, initial) rise and residuals at one time constant."""
+        response = self.pattern.unit_response(time_constant_s)
+        basis = np.column_stack((response, np.exp(self.passed / -time_constant_s)))
+        if self.initial_rise_k is None:
+            rises = np.linalg.lstsq(basis, self.measured, rcond=None)[0]
+        else:
+            rest = self.measured - self.initial_rise_k * basis[:, 1]
+            length = float(response @ response)
+            rises = np.array([float(response @ rest) / length if length > 0 else 0.0, self.initial_rise_k])
+        return basis, rises, self.measured - basis @ rises
+
+    def cost(self, log_time_constant: float) -> float:
+        """Sum of the squared residuals."""
+        residuals = self.project(float(np.exp(log_time_constant)))[2]
+        return float(residuals @ residuals)
+
+
+def _lowest(grid: Array, cost: Callable[[float], float], rough: Callable[[float], float]) -> int:
+    """Place in a grid at which the cost is lowest: sought with a rough one everywhere, from there downhill."""
+    best = int(np.argmin([rough(float(point)) for point in grid]))
+    known: dict[int, float] = {}
+    while True:
+        for place in range(max(best - 1, 0), min(best + 2, grid.size)):
+            if place not in known:
+                known[place] = cost(float(grid[place]))
+        lowest = min(known, key=known.__getitem__)
+        if lowest == best:
+            return best
+        best = lowest
 
 
 def fit_first_order(
@@ -215,32 +289,25 @@ def fit_first_order(
     measured = rise_k[used]
     passed = (time_s - time_s[0])[used]
     fixed = initial_rise_k is not None
-
-    def project(time_constant_s: float) -> tuple[Array, Array, Array]:
-        """Basis, best (continuous, initial) rise and residuals at one time constant."""
-        response = _unit_response(time_s, power_fraction, time_constant_s)[used]
-        basis = np.column_stack((response, np.exp(-passed / time_constant_s)))
-        if initial_rise_k is None:
-            rises = np.linalg.lstsq(basis, measured, rcond=None)[0]
-        else:
-            rest = measured - initial_rise_k * basis[:, 1]
-            length = float(response @ response)
-            rises = np.array([float(response @ rest) / length if length > 0 else 0.0, initial_rise_k])
-        return basis, rises, measured - basis @ rises
-
-    def cost(log_time_constant: float) -> float:
-        residuals = project(float(np.exp(log_time_constant)))[2]
-        return float(residuals @ residuals)
+    rows = np.flatnonzero(used)
+    whole, few = (
+        _Sampled(
+            pattern=_Pattern.of(time_s, power_fraction, rows[::every]),
+            passed=passed[::every],
+            measured=measured[::every],
+            initial_rise_k=initial_rise_k,
+        )
+        for every in (1, -(-rows.size // SEARCH_ROWS))
+    )
 
     span = float(passed[-1])
     shortest = 0.3 * float(np.median(np.diff(passed)))
     grid = np.linspace(np.log(shortest), np.log(100.0 * span), SEARCH_POINTS)
-    costs = [cost(float(point)) for point in grid]
-    best = int(np.argmin(costs))
+    best = _lowest(grid, whole.cost, few.cost)
     around = (float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)]))
-    found = minimize_scalar(cost, bounds=around, method="bounded", options={"xatol": 1e-10})
+    found = minimize_scalar(whole.cost, bounds=around, method="bounded", options={"xatol": 1e-10})
     time_constant_s = float(np.exp(found.x))
-    basis, rises, residuals = project(time_constant_s)
+    basis, rises, residuals = whole.project(time_constant_s)
 
     step = 1e-4 * time_constant_s
     later, earlier = (

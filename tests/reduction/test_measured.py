@@ -8,7 +8,9 @@ import pytest
 from generator.reduction.measured import (
     RigErrors,
     StretchMeans,
+    by_error,
     components,
+    from_errors,
     mean_and_error,
     nominal,
     variable,
@@ -41,6 +43,23 @@ def test_components_keep_signs_of_the_shared_and_add_the_independent_in_quadratu
     negative = components(-2.0 * gain)[1]
     assert negative[0].contribution == pytest.approx(-0.02)
     assert components(gain - gain)[1] == ()  # what is shared cancels
+
+
+def test_numbers_as_arrays_and_back_keep_every_error():
+    gain = variable(1.0, 0.01, "thrust gain", shared=True)
+    numbers = [5.0 * gain + variable(0.0, 0.3, "scatter"), 2.0 * gain**2 - 1.0, 7.0]
+    values, parts, errors = by_error(numbers)
+    assert values == pytest.approx([5.0, 1.0, 7.0])
+    found = {str(error.tag): parts[:, place] for place, error in enumerate(errors)}
+    assert found.keys() == {"thrust gain", "independent:scatter"}
+    assert found["thrust gain"] == pytest.approx([0.05, 0.04, 0.0])
+    assert found["independent:scatter"] == pytest.approx([0.3, 0.0, 0.0])
+    for number, value, own in zip(numbers, values, parts, strict=True):
+        back = from_errors(value, own, errors)
+        sizes = {c.source: c.contribution for c in components(number)[1]}
+        assert {c.source: c.contribution for c in components(back)[1]} == pytest.approx(sizes)
+        left = components(back - number)[1]  # the very same errors, not new ones of the same size
+        assert [c.contribution for c in left] == pytest.approx([0.0] * len(left), abs=1e-15)
 
 
 def test_a_mean_asked_for_twice_is_one_error():

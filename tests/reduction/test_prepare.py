@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from generator.reduction.prepare import prepare, zero_drifts
+from generator.reduction.prepare import prepare
 from tests.reduction.synthetic import (
     CONTROLLER_V,
     POWER_PER_N3,
@@ -47,7 +47,6 @@ def test_zero_is_taken_off_where_zero_is_meant_and_nowhere_else():
     )
     assert run.frame["torque_nm"].to_numpy() == pytest.approx(TORQUE_PER_N2 * speed**2, abs=1e-9)
     assert run.frame["tap_voltage_v"].equals(frame["voltage_v"])  # a voltage at rest is a voltage
-    assert run.raw is frame
     assert frame["thrust_n"].iloc[0] == pytest.approx(-0.7)  # what was read stays as it was
 
 
@@ -66,7 +65,7 @@ def test_zero_drift_follows_a_straight_line():
     speed = run.frame["speed_rpm"].to_numpy()
     held = speed == 16000.0
     assert run.frame["thrust_n"].to_numpy()[held] == pytest.approx(THRUST_PER_N2 * 16000**2, abs=1e-6)
-    drifts = dict(zero_drifts(run))
+    drifts = run.zero_drift
     between = run.rests[1].start_s + run.rests[1].stop_s - run.rests[0].start_s - run.rests[0].stop_s
     total = run.frame["time_s"].iloc[-1]
     assert drifts["thrust_n"] == pytest.approx(0.3 * between / 2 / total, rel=0.01)
@@ -81,9 +80,7 @@ def test_spikes_at_rest_do_not_move_the_zero():
     frame.loc[70, "speed_rpm"] = 30000.0
     marred = ready(frame)
     assert [w.stop_s for w in marred.rests] == [w.stop_s for w in plain.rests]
-    assert dict(zero_drifts(marred))["thrust_n"] == pytest.approx(
-        dict(zero_drifts(plain))["thrust_n"], abs=0.01
-    )
+    assert marred.zero_drift["thrust_n"] == pytest.approx(plain.zero_drift["thrust_n"], abs=0.01)
     assert ("spike", "thrust_n") in kinds(marred)
 
 
@@ -95,7 +92,7 @@ def test_no_rest_is_told_and_readings_stay(rest_s):
     assert ("no rest", "thrust_n") in kinds(run, "doubtful")
     assert run.frame["thrust_n"].equals(frame["thrust_n"])
     assert run.zero_u["thrust_n"] == 0.0
-    assert zero_drifts(run) == ()
+    assert run.zero_drift == {}
 
 
 def test_one_rest_is_told():
@@ -104,7 +101,7 @@ def test_one_rest_is_told():
     assert ("one rest", "thrust_n") in kinds(run, "noted")
     assert len(run.rests) == 1
     assert run.zero_u["thrust_n"] > 0.0
-    assert zero_drifts(run) == ()
+    assert run.zero_drift == {}
 
 
 def test_rest_from_speed_alone_from_throttle_alone_and_from_neither():

@@ -139,8 +139,8 @@ def test_the_zero_of_a_run_is_one_error_in_all_its_steps():
     bench = Bench(rate_hz=50.0, drift_n=0.2)
     result = outcome(staircase_frame(bench), "staircase", PLAN)
     thrust = find(result, "thrust", throttle_percent=50.0)
-    left = 0.2 / math.sqrt(12) * GF_PER_N
-    assert part(thrust, "thrust zero drift").contribution == pytest.approx(left, rel=0.1)  # not lessened by two ways
+    left = 0.2 / math.sqrt(12) * GF_PER_N  # not lessened by two ways
+    assert part(thrust, "thrust zero drift").contribution == pytest.approx(left, rel=0.1)
     assert abs(thrust.value - truth("thrust", 10000.0)) < 1.0
 
 

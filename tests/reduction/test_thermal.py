@@ -108,6 +108,21 @@ def test_fit_recovers_a_clean_pattern_exactly(on, off, count, tau, initial):
         assert fit.duty_settled_peak_rise_k is None
 
 
+def test_a_rough_first_search_finds_what_a_search_with_all_rows_finds(monkeypatch):
+    # Of 4000 rows one in ten is looked at first. Switching twice in ten rows hides the pattern from them.
+    rng = np.random.default_rng(7)
+    for on, off in ((40.0, 20.0), (2.0, 3.0)):
+        t = np.arange(0.0, 2000.0, 0.5)
+        power = (np.mod(t + 0.1, on + off) < on).astype(float)
+        rise = simulate_rise_k(t, power, 45.0, 60.0, 3.0) + 0.5 * rng.standard_normal(t.size)
+        rough = fit_first_order(t, rise, power)
+        with monkeypatch.context() as patch:
+            patch.setattr("generator.reduction.thermal.SEARCH_ROWS", t.size)
+            whole = fit_first_order(t, rise, power)
+        assert rough.time_constant_s == pytest.approx(whole.time_constant_s, rel=1e-6)
+        assert rough.u_time_constant_s == pytest.approx(whole.u_time_constant_s, rel=1e-6)
+
+
 def test_power_left_on_settles_at_the_continuous_rise():
     t = np.arange(0.0, 200.0)
     power = (t >= 20).astype(float)
