@@ -427,11 +427,11 @@ def analysed(session_id: str) -> SessionAnalysis:
     return rehearse_in_memory(session_id, 20310601, ("hold",)).analysis
 
 
-@pytest.mark.parametrize("session_id", ["cell-count-capped", "matched-motors"])
-def test_balances_hold_what_is_true_in_a_rehearsal(session_id):
+@pytest.mark.parametrize(("session_id", "speeds"), [("cell-count-capped", 3), ("matched-motors", 2)])
+def test_balances_hold_what_is_true_in_a_rehearsal(session_id, speeds):
     """Without torque (coefficients 1.1 % off, by invention) and with it; intervals narrow enough to say something."""
     found = analysed(session_id).energy
-    assert len(found) == 4
+    assert len(found) == 2 * speeds
     for balance in found:
         truth = true_parts(session_id, balance.treatment)[dict(balance.at)["speed_rpm"]]
         where = f"{balance.key}: {truth}"
@@ -457,7 +457,7 @@ def test_balances_hold_what_is_true_in_a_rehearsal(session_id):
 def test_the_extra_power_of_a_rehearsed_set_up_is_its_true_extra_heat():
     analysis = analysed("cell-count-capped")
     contrasts = {contrast.key: contrast for contrast in analysis.contrasts}
-    assert len(analysis.heat) == 2
+    assert len(analysis.heat) == 3
     for found in analysis.heat:
         contrast = contrasts[found.contrast]
         rpm = dict(found.at)["speed_rpm"]

@@ -34,7 +34,7 @@ def made() -> EnergySection:
 def test_a_block_a_speed_with_its_heat_and_its_balances() -> None:
     section = made()
     assert [speed.figure.title.split(" at ")[1] for speed in section.speeds] == [
-        "9\u202f000\u00a0rpm", "16\u202f000\u00a0rpm"
+        "9\u202f000\u00a0rpm", "12\u202f500\u00a0rpm", "16\u202f000\u00a0rpm"
     ]  # fmt: skip
     for speed in section.speeds:
         assert len(speed.balances) == 2
@@ -48,7 +48,7 @@ def test_a_block_a_speed_with_its_heat_and_its_balances() -> None:
 
 
 def test_the_table_of_differences_ends_at_the_rest_and_says_what_cannot_differ() -> None:
-    table = made().speeds[1].differences
+    table = made().speeds[2].differences
     assert table is not None
     assert table.key == "energy-differences-16000"
     assert [column.text for column in table.columns] == ["Part", "5S capped to 80 % against 4S"]
@@ -70,7 +70,7 @@ def test_notes_are_told_once_and_measured_is_told_from_estimated() -> None:
 def test_the_layout_places_all_of_it() -> None:
     template = '{% import "sections/energy.html" as sections %}{{ sections.energy(it) }}'
     html = environment([LAYOUTS]).from_string(template).render(it=made())
-    assert html.count("<figure") == 2
+    assert html.count("<figure") == 3
     assert html.count('<h2 id="energy-title">') == 1
     assert "&lt;" not in html
     for speed in made().speeds:
