@@ -23,9 +23,10 @@ from generator.evidence.wording import (
 from generator.evidence.wording import measured as measured_text
 from generator.intake.parts import Propeller
 from generator.intake.session import Season, Session, Treatment
-from generator.reduction.constants import CONSTANT_KINDS, Coefficient, stated_coefficient
+from generator.reduction.constants import CONSTANT_KINDS
 from generator.reduction.losses import NOMINAL_UNCERTAINTY
 from generator.reduction.records import At, RunReduction
+from generator.reduction.stated_coefficients import Coefficient, stated_coefficient
 
 LEVEL = 0.95
 MOTOR = ("kv", "winding_resistance", "free_run_current")

@@ -35,8 +35,9 @@ from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import anchor, link
 from generator.publication.session_blocks import labels_of
 from generator.publication.tables import Cell, Table, table
-from generator.reduction.constants import CONSTANT_KINDS, stated_coefficients
+from generator.reduction.constants import CONSTANT_KINDS
 from generator.reduction.losses import NOMINAL_UNCERTAINTY
+from generator.reduction.stated_coefficients import stated_coefficients
 
 SHORT = {"kv": "KV", "thrust_coefficient": "CT", "power_coefficient": "CP"}
 COLUMNS = ("Fitted", f"95{NBSP}% interval", "Stated", "Departure", "Says")

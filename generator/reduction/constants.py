@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Literal
 
-import numpy as np
 from uncertainties import umath
 
-from generator.intake.parts import Propeller
-from generator.reduction.losses import COEFFICIENT_REACH
 from generator.reduction.measured import Number, components, nominal, variable
 from generator.reduction.motor_fit import (
     LEAST_SPEED_RATIO,
@@ -23,8 +19,6 @@ from generator.reduction.motor_fit import (
 )
 from generator.reduction.records import At, Finding, PreparedRun, ResponseKind, RunResponse, Window
 from generator.reduction.steady import SteadyPoint
-
-Coefficient = Literal["thrust", "power"]
 
 # Residuals of the motor's fit beyond their scatter, as a share of the voltage. A linear throttle leaves up to 0.6 %,
 # from a winding that heats faster than its case; a wavy one leaves more. Tried on the bench model of the rehearsals;
@@ -133,25 +127,6 @@ def constant_findings(
         f"{reason}."
     )
     return (Finding(kind="throttle is not the duty", channel="throttle", sentence=sentence),)
-
-
-def stated_coefficient(propeller: Propeller, which: Coefficient, speed_rpm: float) -> float | None:
-    """CT or CP of the part file at a speed: straight between the stated speeds, constant a little beyond them.
-
-    None where nothing is stated within COEFFICIENT_REACH of that speed.
-    """
-    stated = stated_coefficients(propeller, which)
-    if not stated:
-        return None
-    speeds, values = zip(*stated, strict=True)
-    low, high = speeds[0] * (1.0 - COEFFICIENT_REACH), speeds[-1] * (1.0 + COEFFICIENT_REACH)
-    return float(np.interp(speed_rpm, speeds, values)) if low <= speed_rpm <= high else None
-
-
-def stated_coefficients(propeller: Propeller, which: Coefficient) -> tuple[tuple[float, float], ...]:
-    """(speed in rpm, CT or CP) as the part file states them, in the order of speed."""
-    pairs = ((c.speed_rpm, c.thrust if which == "thrust" else c.power) for c in propeller.coefficients)
-    return tuple(sorted((speed, value) for speed, value in pairs if value is not None))
 
 
 def thrust_coefficient(

@@ -10,12 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-import numpy as np
 from uncertainties import umath
 
-from generator.intake.parts import Propeller
 from generator.reduction.measured import Number, StretchMeans, components, nominal, variable
 from generator.reduction.records import PreparedRun, RunResponse, Setup
+from generator.reduction.stated_coefficients import stated_coefficient
 from generator.reduction.steady import SteadyPoint
 
 ELECTRICAL = "electrical_power"
@@ -57,9 +56,6 @@ RIPPLE_RESISTANCE, RIPPLE_RESISTANCE_U = 2.0, 1.0 / math.sqrt(3.0)
 # Doubt about the exponent with which a measured power is moved to the speed to be held; as in `hold`, which this
 # module cannot import since `hold` imports it.
 EXPONENT_UNCERTAINTY = 0.15
-# A coefficient is taken as constant so far beyond the speeds it is stated for, as a share of the outermost speed.
-# It changes by a few percent when the speed doubles. Our own choice, no source.
-COEFFICIENT_REACH = 0.10
 
 
 def losses(run: PreparedRun, points: Sequence[SteadyPoint]) -> tuple[RunResponse, ...]:
@@ -80,19 +76,6 @@ def losses(run: PreparedRun, points: Sequence[SteadyPoint]) -> tuple[RunResponse
     """
     stated = _Stated(run.setup)
     return tuple(response for point in points for response in _of_point(run, point, stated))
-
-
-def power_coefficient(propeller: Propeller, speed_rpm: float) -> float | None:
-    """CP of a propeller at a speed, straight between the stated speeds, constant a little beyond them.
-
-    None where the part file states no CP within COEFFICIENT_REACH of that speed.
-    """
-    stated = sorted((c.speed_rpm, c.power) for c in propeller.coefficients if c.power is not None)
-    if not stated:
-        return None
-    speeds, values = zip(*stated, strict=True)
-    low, high = speeds[0] * (1.0 - COEFFICIENT_REACH), speeds[-1] * (1.0 + COEFFICIENT_REACH)
-    return float(np.interp(speed_rpm, speeds, values)) if low <= speed_rpm <= high else None
 
 
 class _Stated:
@@ -147,7 +130,7 @@ class _Stated:
 
     def shaft_power(self, speed_rpm: float) -> Number | None:
         """CP(n) ρ n³ D⁵ [W]; None where no coefficient is stated near this speed."""
-        coefficient = power_coefficient(self.propeller, speed_rpm)
+        coefficient = stated_coefficient(self.propeller, "power", speed_rpm)
         if coefficient is None:
             return None
         geometry = (speed_rpm / 60.0) ** 3 * self.propeller.diameter_m**5

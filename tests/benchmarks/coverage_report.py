@@ -107,6 +107,8 @@ def report(
         "power", "Power against what the plan promises", ("design", "what is to be shown", "runs", "promised"),
         power, "shown",
     )  # fmt: skip
+    few = sum(line.endswith("within chance") for line in lines)
+    lines.extend(("", f"Rows outside by no more than chance: {few}."))
     lines.extend(
         ("", *(f"OUT OF BOUNDS: {row}" for row in bad)) if bad else ("", "Every row is within its bounds.")
     )

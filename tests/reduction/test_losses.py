@@ -15,8 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from generator.intake.parts import Controller, Motor, Propeller
-from generator.reduction.losses import PARTS, power_coefficient, ripple_current
+from generator.reduction.losses import PARTS, ripple_current
 from generator.reduction.records import AirState, RunResponse, Setup
+from generator.reduction.stated_coefficients import stated_coefficient
 from tests.reduction.synthetic import POWER_PER_N3, Bench, hold_frame, make_rig, make_setup, outcome
 
 ICE_K = 273.15
@@ -199,12 +200,12 @@ def test_a_coefficient_is_interpolated_and_held_a_little_beyond_its_ends():
         {"speed": "9000 rpm"},
     ]
     tri = set_up(propeller={"coefficients": rows}).propeller
-    assert power_coefficient(tri, 9000.0) == pytest.approx(0.055)
-    assert power_coefficient(tri, 5500.0) == pytest.approx(0.06)
-    assert power_coefficient(tri, 13199.0) == pytest.approx(0.05)
-    assert power_coefficient(tri, 5399.0) is None
-    assert power_coefficient(tri, 13201.0) is None
-    assert power_coefficient(set_up().propeller, 9000.0) is None
+    assert stated_coefficient(tri, "power", 9000.0) == pytest.approx(0.055)
+    assert stated_coefficient(tri, "power", 5500.0) == pytest.approx(0.06)
+    assert stated_coefficient(tri, "power", 13199.0) == pytest.approx(0.05)
+    assert stated_coefficient(tri, "power", 5399.0) is None
+    assert stated_coefficient(tri, "power", 13201.0) is None
+    assert stated_coefficient(set_up().propeller, "power", 9000.0) is None
 
 
 def test_the_free_run_current_grows_with_speed_by_half_of_itself():

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from generator.intake.parts import Propeller
-from generator.reduction.constants import stated_coefficient, stated_coefficients
 from generator.reduction.measured import nominal
 from generator.reduction.motor_fit import least_squares
+from generator.reduction.stated_coefficients import stated_coefficient, stated_coefficients
 from tests.reduction.motor_runs import DENSITY, constants, setup_of, steps_of
 
 DATA = Path(__file__).parents[1] / "data" / "uiuc_static"
