@@ -30,8 +30,9 @@ from generator.intake.reference_texts import (
 from generator.reduction import response_kinds
 from generator.reduction.air import STANDARD_DENSITY_KG_M3, moist_air_density_kg_m3
 from generator.reduction.health import GAP_FACTOR, LONGEST_SPIKE, SPIKE_SIGMA
-from generator.reduction.hold import EXPONENT_UNCERTAINTY, HoldPlan
+from generator.reduction.hold import HoldPlan
 from generator.reduction.records import ResponseKind
+from generator.reduction.speed_miss import EXPONENT_UNCERTAINTY
 from generator.reduction.thermal import pulsed_steady_state
 
 ROOT = Path(__file__).parents[1]

@@ -16,9 +16,8 @@ from generator.reduction.curves import (
     interpolate_power_law,
     make_curve,
 )
+from generator.reduction.measured import GF_PER_N
 from generator.reduction.records import RunReduction, StepRow
-
-GF_PER_N = 1000.0 / 9.80665  # standard gravity, 3rd CGPM (1901)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

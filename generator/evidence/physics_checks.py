@@ -16,9 +16,8 @@ from generator.evidence.check_input import (
 )
 from generator.evidence.records import Check
 from generator.evidence.wording import at_key, at_words, counted, listed, percent, plain, sentence_case
+from generator.reduction.measured import GRAVITY_M_S2
 from generator.reduction.records import At
-
-GRAVITY_M_S2 = 9.80665  # standard gravity, 3rd CGPM (1901)
 
 
 def same_thrust(given: CheckInput) -> tuple[Check, ...]:

@@ -37,12 +37,8 @@ from generator.reduction.records import (
     RunResponse,
     Window,
 )
+from generator.reduction.speed_miss import at_speed
 from generator.reduction.steady import SteadyPoint
-
-# How far the true exponent of a set-up may lie from 2 (thrust) or 3 (power). Measured exponents of small
-# propellers scatter by this much; common practice, no source. It weighs only with the size of the miss, and it is
-# one number for all runs of a set-up: a miss that is the same in every run does not average out.
-EXPONENT_UNCERTAINTY = 0.15
 
 
 class HoldPlan(Record):
@@ -139,19 +135,10 @@ def hold_responses(
     run: PreparedRun, means: StretchMeans, target_rpm: float
 ) -> Iterator[tuple[ResponseKind, Number]]:
     """Every response that the channels of a window allow, corrected to the target speed."""
-    n = means.mean("speed_rpm")
-    miss = target_rpm / n
-    log_miss = math.log(target_rpm / nominal(n))
     setup = run.setup
 
     def corrected(value: Number, exponent: float, columns: dict[str, float], whose: str) -> Number:
-        """Value at the target speed, with scatter of what was sampled and the doubt about the exponent of `whose`."""
-        moved = value * miss**exponent
-        centre = nominal(moved)
-        powers = {**columns, "speed_rpm": columns.get("speed_rpm", 0.0) - exponent}
-        scatter = abs(centre) * means.relative_scatter(powers)
-        doubt = variable(0.0, EXPONENT_UNCERTAINTY, f"setpoint miss ({whose})", shared=True)
-        return moved + variable(0.0, scatter, "scatter") + centre * log_miss * doubt
+        return at_speed(means, value, exponent, target_rpm, columns, whose)
 
     # The exponent of thrust and shaft power is the propeller's; losses make that of electrical power the set-up's.
     propeller, whole = setup.propeller.label, setup.treatment.label

@@ -14,6 +14,7 @@ from uncertainties import umath
 
 from generator.reduction.measured import Number, StretchMeans, components, nominal, variable
 from generator.reduction.records import PreparedRun, RunResponse, Setup
+from generator.reduction.speed_miss import at_speed
 from generator.reduction.stated_coefficients import stated_coefficient
 from generator.reduction.steady import SteadyPoint
 
@@ -53,9 +54,6 @@ GROWING_SHARE, GROWING_SHARE_U = 0.5, 0.5 / math.sqrt(3.0)
 # Resistance of the winding to the ripple over that to direct current: skin and proximity effect raise it, by how
 # much depends on the strands. Taken as anywhere from 1 to 3; our own choice, no source.
 RIPPLE_RESISTANCE, RIPPLE_RESISTANCE_U = 2.0, 1.0 / math.sqrt(3.0)
-# Doubt about the exponent with which a measured power is moved to the speed to be held; as in `hold`, which this
-# module cannot import since `hold` imports it.
-EXPONENT_UNCERTAINTY = 0.15
 
 
 def losses(run: PreparedRun, points: Sequence[SteadyPoint]) -> tuple[RunResponse, ...]:
@@ -163,12 +161,12 @@ def _of_point(run: PreparedRun, point: SteadyPoint, stated: _Stated) -> Iterator
     if not nominal(means.power()) > 0.0 or not nominal(means.mean("speed_rpm")) > 0.0:
         return
     together = {"power_w": 1.0} if means.has("power_w") else {"tap_voltage_v": 1.0, "current_a": 1.0}
-    electrical = _moved(means, means.power(), target, together, run.setup.treatment.label)
+    electrical = at_speed(means, means.power(), 3.0, target, together, run.setup.treatment.label)
     parts: dict[str, Number] = {}
     shaft = stated.shaft_power(target)
     if means.has("torque_nm"):
         turning = {"torque_nm": 1.0, "speed_rpm": 1.0}
-        shaft = _moved(means, means.shaft_power(), target, turning, stated.propeller.label)
+        shaft = at_speed(means, means.shaft_power(), 3.0, target, turning, stated.propeller.label)
     if shaft is not None:
         parts[SHAFT] = shaft
     emf = target / stated.kv
@@ -212,22 +210,6 @@ def ripple_current(voltage_v: Number, duty: Number, inductance_h: Number, freque
     if nominal(duty) >= 1.0:
         return 0.0
     return voltage_v * duty * (1.0 - duty) / (inductance_h * frequency_hz)
-
-
-def _moved(
-    means: StretchMeans, value: Number, target_rpm: float, columns: dict[str, float], whose: str
-) -> Number:
-    """A measured power at the speed that was to be held, with scatter and the doubt about the exponent of `whose`.
-
-    columns  exponents of the channels the power is made of, for their scatter together
-    """
-    miss = target_rpm / means.mean("speed_rpm")
-    moved = value * miss**3
-    centre = nominal(moved)
-    powers = {**columns, "speed_rpm": columns.get("speed_rpm", 0.0) - 3.0}
-    scatter = variable(0.0, abs(centre) * means.relative_scatter(powers), "scatter")
-    doubt = variable(0.0, EXPONENT_UNCERTAINTY, f"setpoint miss ({whose})", shared=True)
-    return moved + scatter + centre * math.log(nominal(miss)) * doubt
 
 
 def _winding_temperature(run: PreparedRun, means: StretchMeans) -> Number:
