@@ -132,7 +132,9 @@ def watched(context: BrowserContext, top: str, faults: list[str]) -> Page:
     page = context.new_page()
     page.on("console", lambda message: faults.append(f"{page.url}: {message.type}: {message.text}"))
     page.on("pageerror", lambda error: faults.append(f"{page.url}: {error}"))
-    page.on("requestfailed", lambda request: faults.append(f"{page.url}: failed: {request.url}"))
+    # a browser that leaves a page drops what that page still asks for, such as its icon: no fault of the page
+    page.on("requestfailed", lambda request: faults.append(f"{page.url}: failed: {request.url}")
+            if request.failure != "net::ERR_ABORTED" else None)  # fmt: skip
     page.on(
         "response",
         lambda answer: faults.append(f"{answer.url}: {answer.status}") if answer.status >= 400 else None,

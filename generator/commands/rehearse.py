@@ -1,0 +1,30 @@
+"""`whirlbook rehearse`: simulated logs for a planned session."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from generator.commands.exit_codes import DONE
+
+NAME = "rehearse"
+DOES = "write simulated logs for a planned session"
+EXAMPLES = ("whirlbook rehearse demo_sessions/cold-pack --seed 3",)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of this command."""
+    parser.add_argument("session", type=Path, metavar="SESSION", help="session folder inside a season")
+    parser.add_argument("--seed", type=int, metavar="NUMBER", help="another draw of scatter and noise")
+    parser.add_argument(
+        "--force", action="store_true", help="replace simulated logs; measured logs are never replaced"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the logs, one line each."""
+    from generator import pipeline
+
+    for line in pipeline.rehearse(options.session, seed=options.seed, force=options.force):
+        print(line)
+    return DONE
