@@ -11,6 +11,7 @@ from urllib.parse import unquote, urlsplit
 import pytest
 
 from generator import pipeline
+from tests.whole_site.nu import nu_faults
 
 LOADS = {("img", "src"), ("script", "src"), ("link", "href"), ("iframe", "src"), ("source", "srcset"), ("use", "href"),
          ("image", "href"), ("image", "xlink:href"), ("object", "data"), ("embed", "src")}  # fmt: skip
@@ -116,3 +117,12 @@ def test_each_figure_has_its_table_and_its_specification(demo_site: Path) -> Non
         assert "vega-lite" in written["$schema"]
         table = spec.with_name(spec.name.removesuffix(".vl.json") + ".csv")
         assert len(table.read_text(encoding="utf-8").splitlines()) >= 2, table.name
+
+
+def test_every_page_passes_the_nu_html_checker(demo_site: Path) -> None:
+    assert nu_faults(demo_site) == []
+
+
+def test_the_nu_html_checker_finds_what_is_wrong(tmp_path: Path) -> None:
+    (tmp_path / "bad.html").write_text("<!doctype html><title>x</title><p id=a><p id=a>", encoding="utf-8")
+    assert [fault for fault in nu_faults(tmp_path) if "Duplicate ID" in fault]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import posixpath
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 from urllib.parse import unquote, urlsplit
@@ -22,6 +22,7 @@ from generator.intake.problems import Problem, suggestion
 from generator.intake.session import Session
 from generator.publication import navigation, rendering, texts
 from generator.publication.navigation import link
+from generator.publication.photos import Photo, PhotoRefused
 
 CALL = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
 PREFIX = "conclusion-"  # of every id in the prose
@@ -74,8 +75,17 @@ class Conclusion:
     problems: tuple[Problem, ...] = ()
 
 
-def conclusion_of(session: Session, analysis: SessionAnalysis) -> Conclusion:
-    """`conclusion.md` as HTML for the session page. Never raises for what the author wrote."""
+def conclusion_of(
+    session: Session,
+    analysis: SessionAnalysis,
+    photos: Mapping[str, Photo] | None = None,
+    refused: Mapping[str, PhotoRefused] | None = None,
+) -> Conclusion:
+    """`conclusion.md` as HTML for the session page. Never raises for what the author wrote.
+
+    photos   file name -> photo of the session that can be shown; each gets its size, so that nothing jumps
+    refused  file name -> why a photo of the session cannot
+    """
     source = session.conclusion
     if not source or not source.strip():
         return Conclusion(html=Markup(""))
@@ -106,8 +116,22 @@ def conclusion_of(session: Session, analysis: SessionAnalysis) -> Conclusion:
         lambda part, in_link: PLACE.sub(lambda m: _link(carried[int(m.group(1))], in_link), part),
         lambda tag: PLACE.sub(lambda m: str(escape(carried[int(m.group(1))].text)), tag),
     )
-    html, photos, links = _addresses(html, session, source, file, page, problems)
-    return Conclusion(html=Markup(html), photos=photos, links=links, problems=tuple(problems))
+    html, shown, links = _addresses(
+        html, session, source, file, page, problems, dict(photos or {}), dict(refused or {})
+    )
+    return Conclusion(html=Markup(_captioned(html)), photos=shown, links=links, problems=tuple(problems))
+
+
+def _captioned(html: str) -> str:
+    """A photo in a paragraph of its own as a figure; its title becomes the caption."""
+
+    def figure(found: re.Match[str]) -> str:
+        tag = found.group(1)
+        title = re.search(r' title="([^"]*)"', tag)
+        caption = f"<figcaption>{title.group(1)}</figcaption>" if title else ""
+        return f'<figure class="photo">{tag.replace(title.group(), "") if title else tag}{caption}</figure>'
+
+    return re.sub(r"<p>(<img [^>]*>)</p>", figure, html)
 
 
 def _line(source: str, offset: int) -> int:
@@ -241,7 +265,14 @@ def _fits(have: dict[str, float], wanted: dict[str, object]) -> bool:
 
 
 def _addresses(
-    html: str, session: Session, source: str, file: str, page: str, problems: list[Problem]
+    html: str,
+    session: Session,
+    source: str,
+    file: str,
+    page: str,
+    problems: list[Problem],
+    sizes: Mapping[str, Photo],
+    refused: Mapping[str, PhotoRefused],
 ) -> tuple[str, tuple[str, ...], tuple[SiteLink, ...]]:
     """Photos turned to their copies, and the places of the site that the prose points at."""
     photos: list[str] = []
@@ -260,9 +291,18 @@ def _addresses(
                 remedy = suggestion(name, session.photos)
                 problems.append(_problem(file, line_of(name or "<img"), what, remedy))
                 return ""
+            if name in refused:
+                fault = refused[name]
+                what = f"'{name}' {fault.what}"
+                problems.append(_problem(file, line_of(name), what, fault.remedy))
+                return ""
             photos.append(name)
             copy = escape(link(page, navigation.photo_copy(session.id, name)))
-            return tag.replace(f'src="{image.group(1)}"', f'src="{copy}"')
+            told = f'src="{copy}" loading="lazy"'
+            if name in sizes:
+                told += f' width="{sizes[name].width}" height="{sizes[name].height}"'
+            bare = re.sub(r' (?:width|height)="[^"]*"', "", tag)
+            return bare.replace(f'src="{image.group(1)}"', told)
         address = re.match(r'<a\b.*?\bhref="([^"]*)"', tag)
         if address and 'class="carried"' not in tag:
             parts = urlsplit(address.group(1).replace("&amp;", "&"))

@@ -115,9 +115,15 @@ def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:
 
 
 def figure_block(
-    figure: Figure, drawn: Picture, session_id: str, page: str, *, legend: tuple[LegendItem, ...] = ()
+    figure: Figure,
+    drawn: Picture,
+    session_id: str,
+    page: str,
+    *,
+    legend: tuple[LegendItem, ...] = (),
+    png: bool = False,
 ) -> FigureBlock:
-    """A figure for the page `page`, with links to its files and logs."""
+    """A figure for the page `page`, with links to its files and logs. png: whether there is such a picture of it."""
 
     def to(ending: str) -> str:
         return link(page, navigation.figure_file(session_id, figure.name, ending))
@@ -134,6 +140,8 @@ def figure_block(
         files=(
             Link(text="Data (CSV)", href=to("csv")),
             Link(text="Chart specification (Vega-Lite)", href=to("vl.json")),
+            Link(text="Picture (SVG)", href=to("svg")),
+            *((Link(text="Picture (PNG)", href=to("png")),) if png else ()),
         ),
         sources=tuple(
             Link(text=log.rsplit("/", 1)[-1], href=link(page, navigation.log_copy(session_id, log)))

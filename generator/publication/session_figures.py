@@ -53,6 +53,10 @@ class SessionFigures:
     sections: Mapping[str, Mapping[str, Figure]]
     runs: Mapping[str, tuple[Figure, ...]]
 
+    def answers(self) -> frozenset[str]:
+        """Names of the figures that carry answers: those people pass on, so they are to be had as PNG too."""
+        return frozenset(figure.name for figure in (*self.strips.values(), *self.overviews.values()))
+
     def all(self) -> tuple[Figure, ...]:
         """Every figure, in a fixed order."""
         return (
@@ -182,7 +186,8 @@ class DrawnFigures:
     def _block(self, page: str, figure: Figure, *, legend: bool = False) -> FigureBlock:
         drawn = self.pictures[figure.name]
         shown = self.legend if legend else ()
-        return figure_block(figure, drawn, self.session_id, page, legend=shown)
+        png = figure.name in self.made.answers()
+        return figure_block(figure, drawn, self.session_id, page, legend=shown, png=png)
 
     def strip(self, page: str, key: str) -> FigureBlock | None:
         """Strip of a contrast, or None where it has none."""

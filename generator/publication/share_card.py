@@ -28,10 +28,11 @@ LETTER = 0.52
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareCard:
-    """A picture to share. path: from the top of the site; alt: what it shows, in words."""
+    """A picture to share. path: of the PNG, from the top of the site; alt: what it shows, in words."""
 
     path: str
     png: bytes
+    svg: str
     alt: str
 
 
@@ -45,6 +46,7 @@ def share_card(contrast: Contrast, analysis: SessionAnalysis, session: Session, 
     return ShareCard(
         path=f"{navigation.session_folder(session.id)}/cards/{pair}-{mark}.png",
         png=svg_png(svg),
+        svg=svg,
         alt=f"{against(labels, contrast.treatment, contrast.baseline)}: {contrast.sentence}{told}",
     )
 

@@ -31,7 +31,7 @@ class Share:
     citation  how to cite it
     snippet   HTML that shows the short version in another page, or "" where the site's address is not known
     embed     link to the short version
-    card      link to the picture
+    card      link to the picture; card_svg: to the same as SVG
     card_alt  what the picture shows
     """
 
@@ -40,6 +40,7 @@ class Share:
     snippet: str
     embed: str
     card: str
+    card_svg: str
     card_alt: str
 
 
@@ -252,5 +253,6 @@ def comparison_share(
         snippet=embed_snippet(title, short, season),
         embed=navigation.link(page, short),
         card=navigation.link(page, card_path),
+        card_svg=navigation.link(page, card_path.removesuffix("png") + "svg"),
         card_alt=card_alt,
     )

@@ -36,6 +36,8 @@ from generator.publication.overlay_data import contribution, overlay_files
 from generator.publication.overlay_page import overlay_pages
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
+from generator.publication.photos import PhotoRefused, published, read_photo, readable
+from generator.publication.picture_files import picture_files, surroundings
 from generator.publication.reader_pages import reader_pages
 from generator.publication.run_page import run_page
 from generator.publication.session_blocks import labels_of, of_pair, pairs_of
@@ -178,8 +180,10 @@ def _checked(
     sessions = tuple((session, by_id[session.id]) for session in season.sessions if session.id in by_id)
     text_pages, found = read_text_pages(content_folders)
     problems = list(found)
-    conclusions = {session.id: conclusion_of(session, analysis) for session, analysis in sessions}
+    conclusions = {}
     for session, analysis in sessions:
+        photos, refused = readable(Path(season.folder) / session.id / name for name in session.photos)
+        conclusions[session.id] = conclusion_of(session, analysis, photos, refused)
         problems += conclusions[session.id].problems
         for run in analysis.runs:
             file = log_files.get((session.id, run.log))
@@ -274,8 +278,12 @@ def _write_pages(
         for run in analysis.runs:
             writer.copy(navigation.log_copy(session.id, run.log), log_files[session.id, run.log])
         for name in inputs.conclusions[session.id].photos:
-            source = Path(site.season.folder) / session.id / name
-            writer.copy(navigation.photo_copy(session.id, name), source)
+            file = Path(site.season.folder) / session.id / name
+            try:
+                writer.file(navigation.photo_copy(session.id, name), published(read_photo(file)))
+            except PhotoRefused as fault:
+                problem = Problem(file=str(file), what=fault.what, remedy=fault.remedy)
+                raise SeasonProblems([problem]) from None
     if site.has_claims:
         writer.page("claims.html", *claims_page(site, analyses))
     for frame, content in overlay_pages(site, analyses):
@@ -330,10 +338,14 @@ def _write_session(
         writer.page("comparison.html", *page)
         writer.page("embed.html", *embed_page(site, session, analysis, treatment, baseline))
         writer.file(card.path, card.png)
+        writer.file(card.path.removesuffix("png") + "svg", f"{card.svg}\n".encode())
     for run in analysis.runs:
         writer.page("run.html", *run_page(site, session, analysis, figures, run))
+    around = surroundings(site.season, session, simulated_sentence([analysis.simulated]))
     for figure in figures.made.all():
         for path, content in figure_files(figure, session.id).items():
+            writer.file(path, content)
+        for path, content in picture_files(figures, figure, around).items():
             writer.file(path, content)
     for path, content in overlay_files(session, analysis).items():
         writer.file(path, content)

@@ -46,7 +46,11 @@ def clean_svg(svg: str, name: str, title: str) -> str:
     for child in root:
         _hoist(child)
     _unwrap(root)
-    prefix = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-") or "chart"
+    prefix = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")
+    if not prefix[
+        :1
+    ].isalpha():  # a name in XML starts with a letter, also where the chart is a file of its own
+        prefix = f"chart-{prefix}".rstrip("-")
     _rename_ids(root, prefix)
     return _finish(root, prefix, title)
 

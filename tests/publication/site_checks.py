@@ -11,8 +11,8 @@ from urllib.parse import unquote, urlsplit
 import html5lib
 
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self' data:; font-src 'self'; script-src 'self'; "
-    "base-uri 'none'; form-action 'none'"
+    "default-src 'none'; connect-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self';"
+    " script-src 'self'; base-uri 'none'; form-action 'none'"
 )
 XHTML = "{http://www.w3.org/1999/xhtml}"
 # Elements that load what their attribute names, HTML Living Standard; links in <a> load nothing by themselves.

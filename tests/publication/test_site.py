@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from generator.intake.problems import OutputRefused, SeasonProblems
 from generator.publication import site as site_module
@@ -161,13 +162,14 @@ def test_conclusion_link_to_no_place_of_a_page_is_a_problem(tmp_path: Path, plai
     ]
 
 
-def test_photo_of_a_conclusion_is_copied(tmp_path: Path, plain_charts: None) -> None:
+def test_photo_of_a_conclusion_is_published(tmp_path: Path, plain_charts: None) -> None:
     given = make_season(
         tmp_path / "season", small=True, kept=(1,), conclusion="![The stand in the loft](stand.png)\n"
     )
-    (tmp_path / "season" / "cells" / "stand.png").write_bytes(b"picture")
+    Image.new("RGB", (30, 20), "red").save(tmp_path / "season" / "cells" / "stand.png")
     given.write(tmp_path / "site")
-    assert (tmp_path / "site/sessions/cells/photos/stand.png").read_bytes() == b"picture"
+    with Image.open(tmp_path / "site/sessions/cells/photos/stand.png") as shown:
+        assert shown.size == (30, 20)
     assert broken_links(pages_of(tmp_path / "site")) == []
 
 

@@ -86,7 +86,8 @@ def test_a_rendered_chart_holds_nothing_a_page_must_not_hold(name: str) -> None:
     assert root.get("role") == "img"
     title = root.find(f"{SVG}title")
     assert title is not None
-    assert root.get("aria-labelledby") == title.get("id") == f"{re.sub('[^A-Za-z0-9_-]+', '-', name)}-title"
+    assert root.get("aria-labelledby") == title.get("id")
+    assert str(title.get("id")).endswith(f"{re.sub('[^A-Za-z0-9_-]+', '-', name)}-title")
     for element in root.iter():
         assert "style" not in element.attrib
         assert not any(key.startswith("on") for key in element.attrib)
@@ -203,6 +204,11 @@ def test_words_of_the_season_cannot_become_markup() -> None:
     assert "same as <script>4S</script>" in "".join(root.itertext())
     with pytest.raises(ValueError, match="<script>, which no page needs"):
         clean_svg(raw("<script>1</script>"), "x", "t")
+
+
+@pytest.mark.parametrize(("name", "prefix"), [("09-hold-a", "chart-09-hold-a"), ("a", "a"), ("—", "chart")])
+def test_ids_are_names_of_xml_whatever_a_run_is_called(name: str, prefix: str) -> None:
+    assert f'<title id="{prefix}-title">' in clean_svg(raw('<path d="M0,0h9" stroke="red"/>'), name, "t")
 
 
 # --- cleaning -----------------------------------------------------------------------------------------------

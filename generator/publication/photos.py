@@ -1,0 +1,109 @@
+"""Photos as the site shows them: turned upright, no larger than a page needs, with nothing in them but the picture.
+
+Cameras write where and when a picture was taken, and on what, into the file. None of it is published.
+The season's own file is never changed.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+# Largest photo that is read; common cameras stay below. Limits time and memory, not taste.
+MOST_BYTES = 50_000_000
+MOST_PIXELS = 120_000_000
+LONGEST_SIDE = 1600  # pixels: sharp on a phone and a laptop, a few hundred kilobytes
+FORMATS = ("JPEG", "PNG", "WEBP")
+JPEG_QUALITY = 85
+
+
+class PhotoRefused(ValueError):
+    """A photo cannot be published; carries what is wrong and the remedy."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.remedy = remedy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A photo that can be published. width, height: as it will be shown, in pixels."""
+
+    file: Path
+    width: int
+    height: int
+
+
+def read_photo(file: Path) -> Photo:
+    """Size of a photo once upright and cut down to what a page needs; only the head of the file is read.
+
+    Raises  PhotoRefused
+    """
+    with _opened(file) as image:
+        turned = image.getexif().get(0x0112, 1) in (5, 6, 7, 8)  # Exif 2.3, tag Orientation: a quarter turn
+        width, height = reversed(image.size) if turned else image.size
+    factor = min(1.0, LONGEST_SIDE / max(width, height))
+    return Photo(file=file, width=max(1, round(width * factor)), height=max(1, round(height * factor)))
+
+
+def published(photo: Photo) -> bytes:
+    """The photo as the site holds it, in its own format, without anything the camera wrote beside the picture.
+
+    Raises  PhotoRefused where the file ends too early or holds something else than its head says
+    """
+    with _opened(photo.file) as image:
+        try:
+            kind = str(image.format)
+            upright = ImageOps.exif_transpose(image)
+            shown = upright.resize((photo.width, photo.height), Image.Resampling.LANCZOS)
+        except (OSError, SyntaxError, ValueError) as error:
+            what = f"cannot be read as a photo: {error}."
+            raise PhotoRefused(what, "Save it anew from an image program.") from None
+        bare = Image.new(shown.mode, shown.size)
+        bare.paste(shown)
+        if shown.mode == "P":
+            bare.putpalette(shown.getpalette() or [])
+        if kind == "JPEG" and bare.mode not in ("RGB", "L"):
+            bare = bare.convert("RGB")
+        out = io.BytesIO()
+        options = {"quality": JPEG_QUALITY} if kind in ("JPEG", "WEBP") else {}
+        bare.save(out, format=kind, **options)
+    return out.getvalue()
+
+
+def readable(files: Iterable[Path]) -> tuple[dict[str, Photo], dict[str, PhotoRefused]]:
+    """Photos by file name, and what is wrong with those that cannot be published."""
+    photos: dict[str, Photo] = {}
+    refused: dict[str, PhotoRefused] = {}
+    for file in files:
+        try:
+            photos[file.name] = read_photo(file)
+        except PhotoRefused as fault:
+            refused[file.name] = fault
+    return photos, refused
+
+
+def _opened(file: Path) -> Image.Image:
+    if file.is_symlink() or not file.is_file():
+        raise PhotoRefused("is a link or no file.", "Put the photo itself there.")
+    if file.stat().st_size > MOST_BYTES:
+        raise PhotoRefused(f"is larger than {MOST_BYTES / 1e6:.0f} MB.", "Save it smaller.")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            image = Image.open(file, formats=FORMATS)
+    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError):
+        raise PhotoRefused(
+            "is no photo in JPEG, PNG or WebP, or is far too large.", "Save it as JPEG from an image program."
+        ) from None
+    width, height = image.size
+    if width * height > MOST_PIXELS:
+        image.close()
+        raise PhotoRefused(f"has {width} × {height} pixels, too many to publish.", "Save it smaller.")
+    return image
