@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import counted, listed
@@ -20,11 +21,13 @@ from generator.publication.navigation import Link, anchor, link
 from generator.publication.overlay_data import (
     QUANTITIES,
     Contribution,
+    Quantity,
     contribution,
     page_path,
     table_path,
 )
 from generator.publication.page_frame import Frame, Site, simulated_sentence
+from generator.publication.units import SCALES
 from generator.reduction.air import STANDARD_DENSITY_KG_M3
 
 SESSIONS_A_PAGE = 30
@@ -188,7 +191,14 @@ def settings() -> str:
         {
             "standard": STANDARD_DENSITY_KG_M3,
             "quantities": [
-                {"key": q.key, "label": q.label, "unit": q.unit, "density": q.density, "law": q.law}
+                {
+                    "key": q.key,
+                    "label": q.label,
+                    "unit": q.unit,
+                    "density": q.density,
+                    "law": q.law,
+                    **_scales(q),
+                }
                 for q in QUANTITIES
             ],
             "marks": [
@@ -199,3 +209,17 @@ def settings() -> str:
         ensure_ascii=False,
         separators=(",", ":"),
     )
+
+
+def _scales(quantity: Quantity) -> dict[str, Any]:
+    """The units a reader may choose for a quantity: key of the choice -> unit, and how many make a published one."""
+    scales = SCALES.get(quantity.unit)
+    if scales is None:
+        return {}
+    kind = "temperature" if "c" in scales else "thrust"
+    return {
+        "kind": kind,
+        "scales": {
+            key: {"unit": scale.suffix, "factor": float(scale.factor)} for key, scale in scales.items()
+        },
+    }

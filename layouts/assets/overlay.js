@@ -4,7 +4,7 @@
  * A session's numbers are a script beside its page that calls whirlbookOverlay; it is loaded when something of
  * the session is chosen, and never before. The view stands in the fragment of the address:
  *   x, y  quantities    s  a series, "session~key", once for each    base  one of them    air=1  standard air
- *   at    where it is read    from, to  range of x
+ *   at    where it is read    from, to  range of x, both in the published unit whatever the reader's own
  */
 
 (function () {
@@ -24,7 +24,30 @@
   const SMOOTH = new Set(["soak", "fit"]);
   const empty = () => ({ x: "thrust", y: "power", base: "", air: false, at: null, from: null, to: null, chosen: [] });
 
-  let state = empty();
+  const factorOf = (key) => quantities.get(key).factor || 1;
+
+  /** Units as the reader likes; on the page's first look, those that units.js has already set. */
+  function takeUnits() {
+    const before = state ? factorOf(state.x) : 1;
+    for (const q of settings.quantities) {
+      const scale = q.scales && q.scales[document.documentElement.dataset[q.kind]];
+      if (!scale) continue;
+      q.unit = scale.unit;
+      q.factor = scale.factor;
+    }
+    for (const option of document.querySelectorAll("#axis-x option, #axis-y option")) {
+      const q = quantities.get(option.value);
+      option.textContent = `${q.label} (${q.unit})`;
+    }
+    if (!state) return;
+    const ratio = factorOf(state.x) / before;
+    for (const name of PLACES) if (state[name] !== null) state[name] *= ratio;
+  }
+
+  const PLACES = ["at", "from", "to"];
+  let state = null;
+  takeUnits();
+  state = empty();
   let shown = []; // what is drawn: see items()
   let drawn = null; // handle of the drawing
   let common = null; // range of x that all lines have
@@ -78,9 +101,12 @@
     next.chosen = [...new Set(found.getAll("s"))].filter((id) => SAFE.test(split(id)[0]));
     next.base = next.chosen.includes(found.get("base")) ? found.get("base") : "";
     next.air = found.get("air") === "1";
-    for (const name of ["at", "from", "to"]) next[name] = number(name);
+    for (const name of PLACES) if (number(name) !== null) next[name] = number(name) * factorOf(next.x);
     return next;
   }
+
+  /** A place on x in the published unit, in the digits an address holds. */
+  const published = (x) => Number((x / factorOf(state.x)).toPrecision(6));
 
   function toAddress() {
     const made = [];
@@ -91,7 +117,7 @@
       for (const id of state.chosen) put("s", id);
       if (state.base) put("base", state.base);
       if (state.air) put("air", 1);
-      for (const name of ["at", "from", "to"]) if (state[name] !== null) put(name, state[name]);
+      for (const name of PLACES) if (state[name] !== null) put(name, published(state[name]));
     }
     written = made.join("&");
     const address = written ? `#${written}` : location.pathname + location.search;
@@ -124,7 +150,8 @@
 
   function values(piece, series, key) {
     const column = series.columns[key];
-    const factor = state.air && quantities.get(key).density ? settings.standard / piece.density : 1;
+    const air = state.air && quantities.get(key).density ? settings.standard / piece.density : 1;
+    const factor = air * factorOf(key);
     return column && (factor === 1 ? column : column.map((v) => (v === null ? null : v * factor)));
   }
 
@@ -329,7 +356,7 @@
     const from = base.reader.at(spot), gap = it.reader.at(spot) - from;
     const q = quantities.get(state.y);
     const amount = plot.text(gap, plot.decimalsFor(from, 4), true);
-    const share = q.unit !== "K" && q.unit !== "%" && from > 0
+    const share = q.kind !== "temperature" && q.unit !== "%" && from > 0
       ? `${plot.text((100 * gap) / from, 1, true)}\u00a0%` : "";
     return { spot, amount, share };
   }
@@ -459,8 +486,9 @@
     get("axis-x").value = state.x;
     get("axis-y").value = state.y;
     get("standard-air").checked = state.air;
-    get("range-from").value = state.from === null ? "" : String(state.from);
-    get("range-to").value = state.to === null ? "" : String(state.to);
+    for (const end of ["from", "to"]) {
+      get(`range-${end}`).value = state[end] === null ? "" : String(Number(state[end].toPrecision(6)));
+    }
     redraw();
     toAddress();
   }
@@ -562,6 +590,7 @@
     }
   });
   get("numbers").addEventListener("toggle", () => { if (get("numbers").open) listNumbers(); });
+  document.addEventListener("whirlbook-units", () => { takeUnits(); changed(); });
   window.addEventListener("hashchange", () => { if (location.hash.slice(1) !== written) start(); });
   let width = box.clientWidth;
   new ResizeObserver(() => {

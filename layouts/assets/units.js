@@ -62,6 +62,9 @@
       return field.selectedOptions[0].textContent.split(",")[0];
     });
     summary.textContent = said + ": " + words.join(", ");
+    if (place === document) {
+      document.dispatchEvent(new Event("whirlbook-units"));
+    }
   }
 
   fields.forEach(function (field) {
@@ -97,7 +100,8 @@
       apply(remembered(), document);
     }
   });
-  if (document.querySelector(".q")) {
+  // The overlay draws its own numbers, and listens.
+  if (document.querySelector(".q, .overlay-tool")) {
     box.hidden = false;
     apply(remembered(), document);
   }

@@ -451,6 +451,29 @@ class TestInTheBrowser:
                 )
                 it.page.goto("about:blank")
 
+    def test_the_view_speaks_the_units_the_reader_chose(self, overlay_site: Path, browser: Browser) -> None:
+        with Watched(browser) as it:
+            opened(it.page, overlay_site, f"{UP}&at=400&from=100&to=1000")
+            before = rows_of(it.page)
+            it.page.evaluate("document.querySelector('#units').open = true")
+            it.page.select_option("#units-thrust", "n")
+            assert "(N)" in it.page.locator("#axis-x option:checked").inner_text()
+            assert rows_of(it.page) == before, "the same place, so the same watts"
+            # 1 gf = 0.00980665 N exactly, NIST SP 811 (2008), B.8
+            assert it.page.locator("#read-at-value").inner_text().replace("\u00a0", " ") == "3.92 N"
+            assert float(it.page.input_value("#range-to")) == pytest.approx(9.80665)
+            assert "at=400&from=100&to=1000" in it.page.url, "an address means the same for every reader"
+            it.page.select_option("#axis-y", "thrust_per_power")
+            assert it.page.locator("#head-value").inner_text() == "Value (N/W)"
+            in_newton = number_of(rows_of(it.page)[0][1])
+            it.page.reload()
+            it.page.wait_for_selector("#plot svg")
+            assert it.page.locator("#head-value").inner_text() == "Value (N/W)", "remembered"
+            it.page.evaluate("document.querySelector('#units').open = true")
+            it.page.select_option("#units-thrust", "gf")
+            assert number_of(rows_of(it.page)[0][1]) == pytest.approx(in_newton / 0.00980665, rel=1e-3)
+            assert it.faults == []
+
     def test_standard_air_scales_thrust_and_power_and_nothing_else(
         self, overlay_site: Path, browser: Browser
     ) -> None:
