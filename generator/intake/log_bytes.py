@@ -33,6 +33,8 @@ _SPREADSHEET_OR_ZIP = b"PK\x03\x04"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
 _PARQUET = b"PAR1"
+_MDF = b"MDF "  # ASAM MDF 4, identification block
+_MDF_4 = b"4."
 
 
 class _Decompressor(Protocol):
@@ -50,8 +52,8 @@ class StoredLog:
     """A log as it lies on the disk.
 
     sha256     of the bytes as stored
-    container  "text", "gzip", "zstd" or "parquet"
-    data       decompressed bytes; empty for Parquet, which is read by column
+    container  "text", "gzip", "zstd", "parquet" or "mdf"
+    data       decompressed bytes; empty for Parquet and MDF, which are read by column
     """
 
     sha256: str
@@ -97,6 +99,9 @@ def _load(stored: BufferedReader, size: int, shown: str, max_bytes: int) -> Stor
         )
     if size > max_bytes:
         raise _too_large(shown, max_bytes)
+    if head == _MDF and stored.peek(10)[8:10] == _MDF_4:
+        digested = hashlib.file_digest(stored, "sha256").hexdigest()
+        return StoredLog(sha256=digested, container="mdf", data=b"")
     digest = hashlib.sha256()
     if head[:2] == _GZIP or head == _ZSTD:
         container = "gzip" if head[:2] == _GZIP else "zstd"

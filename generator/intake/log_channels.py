@@ -58,6 +58,12 @@ def without_time(rig: Rig, chosen: Mapping[str, int]) -> bool:
     return "time" not in chosen and "time" in wanted_columns(rig)
 
 
+def in_seconds(rig: Rig) -> Rig:
+    """The rig as a file sees it that brings its own time, in seconds, whatever column the rig names for it."""
+    time = Channel(column="time of the file", unit="s")
+    return rig.model_copy(update={"channels": rig.channels.model_copy(update={"time": time})})
+
+
 def with_row_numbers(raw: RawColumns, rig: Rig) -> RawColumns:
     """The columns with those that stand for the number of the row, counted from 0."""
     counted = [name for name in rig.channels.present() if name not in wanted_columns(rig)]
@@ -93,12 +99,22 @@ def without_notes_below(raw: RawColumns) -> tuple[RawColumns, tuple[str, ...]]:
 
 
 def choose_columns(
-    names: Sequence[str], *, rig: Rig, shown: str, header_line: int | None
+    names: Sequence[str],
+    *,
+    rig: Rig,
+    shown: str,
+    header_line: int | None,
+    known: Sequence[str] = (),
 ) -> tuple[dict[str, int], list[Problem]]:
-    """Channel -> 0-based column of the log, with a problem for each channel whose column is not plain."""
+    """Channel -> 0-based column of the log, with a problem for each channel whose column is not plain.
+
+    known  channels that the log brings without a column
+    """
     chosen: dict[str, int] = {}
     problems: list[Problem] = []
     for channel, column in wanted_columns(rig).items():
+        if channel in known:
+            continue
         found = find_columns(column, names)
         if len(found) == 1:
             chosen[channel] = found[0]

@@ -11,7 +11,7 @@ import pandas as pd
 class LogDialect:
     """How the file was written, found or given: for the run page."""
 
-    container: str  # "text", "gzip", "zstd", "parquet"
+    container: str  # "text", "gzip", "zstd", "parquet", "mdf"
     encoding: str
     delimiter: str
     decimal: str

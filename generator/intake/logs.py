@@ -6,12 +6,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from generator.intake import log_parquet
+from generator.intake import log_mdf, log_parquet
 from generator.intake.log_bytes import MAX_BYTES, StoredLog, load, refusal, text_of
 from generator.intake.log_channels import (
     choose_columns,
     house_columns,
     house_names,
+    in_seconds,
     is_clock_time,
     rig_file,
     wanted_columns,
@@ -48,6 +49,8 @@ def read_log(
     stored = load(file, shown=shown, max_bytes=max_bytes)
     if stored.container == "parquet":
         return _read_parquet(file, stored, shown, path, rig, pole_pairs, max_bytes)
+    if stored.container == "mdf":
+        return _read_mdf(file, stored, shown, path, rig, pole_pairs, max_bytes)
     return _read_text(stored, shown, path, rig, pole_pairs)
 
 
@@ -126,6 +129,28 @@ def _read_parquet(
         dialect=LogDialect(container="parquet", encoding="", delimiter="", decimal="", header_line=None),
         simulated=head.simulated,
         remarks=head.remarks,
+    )
+
+
+def _read_mdf(
+    file: Path, stored: StoredLog, shown: str, path: str, rig: Rig, pole_pairs: int, max_bytes: int
+) -> BenchLog:
+    names, simulated = log_mdf.read_names(file, shown=shown)
+    timed = in_seconds(rig)
+    chosen, problems = choose_columns(names, rig=rig, shown=shown, header_line=None, known=("time",))
+    result = log_mdf.read_columns(file, names, chosen, shown=shown, max_bytes=max_bytes)
+    return _bench_log(
+        result,
+        problems,
+        rig=timed,
+        pole_pairs=pole_pairs,
+        shown=shown,
+        path=path,
+        sha256=stored.sha256,
+        columns=house_names(chosen, names, timed),
+        dialect=LogDialect(container="mdf", encoding="", delimiter="", decimal="", header_line=None),
+        simulated=simulated,
+        remarks=(),
     )
 
 
