@@ -147,7 +147,7 @@ class Site:
             ("Corrections", navigation.CORRECTIONS),
             ("Downloads", navigation.DOWNLOADS),
         ]
-        front = ((file.title, navigation.FRONT),) if trail else ()
+        front = (("Answers", navigation.FRONT),) if trail else ()
         base = (file.base_url or "").rstrip("/")
         address = link(navigation.FRONT, path)
         return Frame(
