@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from generator.evidence.results_document import results_schema
+from generator.intake.calibrations import CalibrationRecord
 from generator.intake.parts import PART_MODELS
 from generator.intake.rig import Rig
 from generator.intake.season import session_model
@@ -30,6 +31,7 @@ def schemas() -> dict[str, dict[str, Any]]:
         "season.schema.json": _of(SeasonFile, "season.yaml"),
         "session.schema.json": _of(session_model(contracts()), "session.yaml"),
         "rig.schema.json": _of(Rig, "rigs/*.yaml"),
+        "calibration.schema.json": _of(CalibrationRecord, "rigs/calibrations/*.yaml"),
         "part.schema.json": _parts(),
         "results.schema.json": results_schema(),
     }
@@ -43,7 +45,7 @@ def _of(model: type[BaseModel], title: str) -> dict[str, Any]:
 
 def _without_id(schema: dict[str, Any]) -> None:
     """`id` is taken from the file's name and never written."""
-    if "kind" in schema.get("properties", {}) or "channels" in schema.get("properties", {}):
+    if {"kind", "channels", "from_scatter"} & schema.get("properties", {}).keys():
         schema["properties"].pop("id", None)
         schema["required"] = [name for name in schema.get("required", []) if name != "id"]
 

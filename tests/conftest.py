@@ -17,6 +17,12 @@ settings.register_profile("bench", deadline=None)
 settings.load_profile("bench")
 
 
+@pytest.fixture(autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests share no cache with the person who runs them, nor with each other."""
+    monkeypatch.setenv("WHIRLBOOK_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
 @pytest.fixture(scope="session")
 def demo() -> pipeline.Analysed:
     """The demo season, read, reduced and assessed."""

@@ -34,6 +34,7 @@ from generator.reduction.hold import HoldPlan
 from generator.reduction.records import ResponseKind
 from generator.reduction.speed_miss import EXPONENT_UNCERTAINTY
 from generator.reduction.thermal import pulsed_steady_state
+from tests.reduction.test_calibration import thermometer
 
 ROOT = Path(__file__).parents[1]
 CONTENT = ROOT / "content"
@@ -227,7 +228,7 @@ def test_method_sections_say_what_why_how_and_whence() -> None:
 
 def test_anchors_that_figures_link_to_are_there() -> None:
     wanted = {"reading", "health", "zero", "wiring", "air", "hold", "speed-miss", "correlated-samples", "spin-up",
-              "soak", "curves", "losses", "uncertainty"}  # fmt: skip
+              "soak", "drain", "curves", "losses", "calibration", "uncertainty"}  # fmt: skip
     assert wanted <= set(ids("method"))
     assert {"run", "mean", "interval", "margin", "verdicts", "two-one-sided", "not-settled", "holm", "one-run",
             "percentages", "strip-chart"} <= set(ids("statistics"))  # fmt: skip
@@ -290,6 +291,18 @@ def test_other_method_examples() -> None:
     says("method", f"copper has {1 + 0.00393 * 80:.2f} times its resistance")
     two = float(np.hypot(0.005 * 207.0, 0.005 * 200.0))
     says("method", f"√(1.035² + 1.000²) = {two:.2f} W", f"0.005 × 7.0 W = {0.005 * 7.0:.3f} W")
+
+
+def test_calibration_example() -> None:
+    """The thermometer of JCGM 100:2008, H.3 (transcribed), as the program finds it."""
+    fit = thermometer()
+    says(
+        "method",
+        f"y₁ = −{-fit.offset:.4f} °C ± {fit.scatter.offset:.4f} °C",
+        f"y₂ = {fit.gain - 1.0:.5f} ± {fit.scatter.gain:.5f}",
+        f"r = −{-fit.scatter.correlation:.3f} s = {fit.residual_sd:.4f} °C",
+        f"at 30 °C: correction −{-fit.correction(30.0):.4f} °C ± {fit.line_uncertainty(30.0):.4f} °C",
+    )
 
 
 def test_welch_example_and_its_verdict() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from generator.commands.exit_codes import DONE, PROBLEMS
 from generator.commands.problem_list import print_problems
+from generator.console import stages
 
 NAME = "check"
 DOES = "say everything that is wrong, write nothing"
@@ -22,6 +23,7 @@ def run(options: argparse.Namespace) -> int:
     """Print what is wrong and what is doubtful."""
     from generator import pipeline
 
-    problems = pipeline.check(options.season)
+    with stages() as tell:
+        problems = pipeline.check(options.season, progress=tell)
     print_problems(problems)
     return PROBLEMS if any(problem.severity == "error" for problem in problems) else DONE

@@ -1,9 +1,10 @@
 """What a command ends with."""
 
-DONE, PROBLEMS, USAGE, NOT_WRITTEN = 0, 1, 2, 3
+DONE, PROBLEMS, USAGE, NOT_WRITTEN, REFUSED = 0, 1, 2, 3, 4
 EXIT_CODES = """exit codes:
   0  done
   1  the season has problems; all of them are printed, nothing was written
   2  the command line is wrong
   3  the output cannot be written or is not ours to replace; nothing was changed
+  4  the plan is not safe, and the session does not say why somebody goes on; nothing was written
 """

@@ -6,10 +6,14 @@ import argparse
 from pathlib import Path
 
 from generator.commands.exit_codes import DONE
+from generator.console import say, stages
 
 NAME = "rehearse"
 DOES = "write simulated logs for a planned session"
-EXAMPLES = ("whirlbook rehearse demo_sessions/cold-pack --seed 3",)
+EXAMPLES = (
+    "whirlbook rehearse my-season/first-question",
+    "whirlbook rehearse my-season/first-question --seed 3 --force",
+)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,6 +29,10 @@ def run(options: argparse.Namespace) -> int:
     """Write the logs, one line each."""
     from generator import pipeline
 
-    for line in pipeline.rehearse(options.session, seed=options.seed, force=options.force):
-        print(line)
+    with stages() as tell:
+        lines = list(
+            pipeline.rehearse(options.session, seed=options.seed, force=options.force, progress=tell)
+        )
+    for line in lines:
+        say(line)
     return DONE

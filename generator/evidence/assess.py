@@ -16,9 +16,10 @@ from generator.evidence.curves_mean import mean_curves
 from generator.evidence.data_checks import LEFT_OUT
 from generator.evidence.energy import energy_balances, heat_differences
 from generator.evidence.energy_differences import loss_differences
-from generator.evidence.headline import headline
+from generator.evidence.headline import calibration_headline, headline
 from generator.evidence.records import Contrast, ResponseSummary, SessionAnalysis
 from generator.evidence.repeatability import History
+from generator.evidence.rig_history import RigHistory
 from generator.evidence.summaries import gather, several_procedures, summarise_gathered
 from generator.evidence.wording import at_words, listed
 from generator.intake.caution_texts import CautionText
@@ -36,6 +37,7 @@ def assess(
     thresholds: Thresholds,
     air: AirState,
     history: History | None = None,
+    rig_history: RigHistory | None = None,
 ) -> SessionAnalysis:
     """The analysis of one session, from its reduced runs alone.
 
@@ -45,6 +47,7 @@ def assess(
     thresholds  limits of checks and cautions
     air         the session's air
     history     scatter of single runs of the rig, from the check standard's runs in this and earlier sessions
+    rig_history control charts of the rig; what is after the session is not used
 
     Runs that the tester left out are not used, also where their reduction does not know of it; they are told.
     """
@@ -59,12 +62,13 @@ def assess(
     summaries = summarise_gathered(gathered, kinds)
     balances = energy_balances(told, session, season)
     constants = effective_constants(told, session, season)
-    found_checks = checks(told, summaries, season, session, thresholds, air, balances, constants)
+    found_checks = checks(told, summaries, season, session, thresholds, air, balances, constants, rig_history)
     compared = weakened(contrasts(summaries, told, session, kinds, history, gathered), found_checks)
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     simulated = any(run.simulated is not None for run in told)
     flights, flight_differences = in_the_air(told, session, season, history)
-    answer = headline(compared, kinds, labels, session.file.primary)
+    calibrates = calibration_headline(told) if not compared else None
+    answer = calibrates or headline(compared, kinds, labels, session.file.primary)
     return SessionAnalysis(
         session_id=session.id,
         runs=told,
@@ -108,7 +112,7 @@ def _notes(
     notes += [
         f"No run of {treatment.label} is used, so nothing is said about it."
         for name, treatment in session.file.treatments.items()
-        if name not in used
+        if name not in used and any(run.treatment for run in runs)
     ]
     notes += [
         f"{kinds[response].label} of {taken} runs is reported; {listed(others)} runs give it at the same condition "

@@ -49,6 +49,13 @@ _RULES: tuple[tuple[str, Callable[[re.Match[str]], Advice]], ...] = (
         r"time gain|time calibration age",
         _always("the clock of the logger", "compare the logger's clock with a better one over an hour"),
     ),
+    (
+        r"(.+) logger clock",
+        _with_name(
+            "how well the clock of the {0} logger is known",
+            "state the offset of its clock from a common mark, such as a switch that both loggers record",
+        ),
+    ),
     (r"(.+) gain", _with_name("the gain of the {0}", "calibrate the {0} channel")),
     (
         r"(.+) offset",
@@ -58,6 +65,13 @@ _RULES: tuple[tuple[str, Callable[[re.Match[str]], Advice]], ...] = (
         r"(.+) calibration age",
         _with_name(
             "the age of the {0} calibration", "calibrate the {0} channel again shortly before the next session"
+        ),
+    ),
+    (
+        r"(.+) calibration residual",
+        _with_name(
+            "what the calibration of the {0} left over",
+            "calibrate the {0} channel with more loads near the reading, and look for friction in the stand",
         ),
     ),
     (
@@ -127,6 +141,14 @@ _RULES: tuple[tuple[str, Callable[[re.Match[str]], Advice]], ...] = (
     (
         r"winding temperature",
         _always("the temperature of the winding", "measure the motor's temperature, as close to the winding as can be"),
+    ),
+    (
+        r"bridge loss",
+        _always("what switching takes in the controller", "add a step at full output, where nothing switches"),
+    ),
+    (
+        r"throttle as duty",
+        _always("how well the throttle is the duty", "add a step at full output, where the duty is one"),
     ),
     (
         r"model misfit",

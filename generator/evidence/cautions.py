@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from generator.evidence import bench_extremes as extremes
 from generator.evidence.bench_extremes import ZERO_CELSIUS_K, cells_of
+from generator.evidence.check_input import sustained_lowest
 from generator.evidence.noise import allowed_minutes, duration_words
 from generator.evidence.records import Caution, SignalWord
 from generator.evidence.wording import number, plain, with_unit
@@ -20,8 +21,11 @@ from generator.reduction.records import RunReduction
 
 # Order of severity, ANSI Z535.6; NOTICE is about property alone.
 SEVERITY: tuple[SignalWord, ...] = ("DANGER", "WARNING", "CAUTION", "NOTICE")
+# Below this for each cell the pack is not connected yet. Our own choice, no source.
+UNPLUGGED_V = 1.0
 # Procedures that slow the motor down under control, so that braking may return energy.
 SLOWING = ("spin-up", "staircase", "ramp", "soak")
+WITHOUT_PROPELLER = "free-run"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +277,7 @@ def _projected(bench: _Bench) -> Iterator[_Told]:
 def _speeds(bench: _Bench) -> Iterator[_Told]:
     """Speed above the propeller's limit, and blade tips close to the speed of sound."""
     propeller = bench.propeller
-    speed = extremes.highest_speed_rpm(bench.runs)
+    speed = extremes.highest_speed_rpm([run for run in bench.runs if run.procedure != WITHOUT_PROPELLER])
     if speed is None:
         return
     if propeller.speed_limit_rpm is not None and speed > propeller.speed_limit_rpm:
@@ -287,6 +291,15 @@ def _speeds(bench: _Bench) -> Iterator[_Told]:
     if mach >= bench.thresholds.value("propeller.tip_mach"):
         facts = {"mach": number(mach, 2), "treatment": bench.treatment.label, "speed_rpm": plain(speed)}
         yield _Told(id="tip-mach", about=bench.name, size=mach, facts=facts)
+
+
+def _unloaded(bench: _Bench) -> Iterator[_Told]:
+    """A motor without a propeller has nothing that slows it down: above its speed limit."""
+    limit = bench.motor.speed_limit_rpm
+    speed = extremes.highest_speed_rpm([run for run in bench.runs if run.procedure == WITHOUT_PROPELLER])
+    if limit is not None and speed is not None and speed > limit:
+        facts = {"speed_rpm": plain(speed), "limit_rpm": plain(limit), "part": bench.motor.label}
+        yield _Told(id="free-run-overspeed", about=bench.motor.label, size=speed, facts=facts)
 
 
 def _sound(bench: _Bench) -> Iterator[_Told]:
@@ -318,15 +331,53 @@ def _returned_energy(bench: _Bench) -> Iterator[_Told]:
         yield _Told(id="supply-cannot-absorb", about=source.label, size=0.0, facts=facts)
 
 
+def _drained(bench: _Bench) -> Iterator[_Told]:
+    """A pack that is emptied: down to where, and from how cold."""
+    pack, plan = bench.source, bench.session.plans.get("drain")
+    runs = [run for run in bench.runs if run.procedure == "drain"]
+    if not isinstance(pack, Pack) or plan is None or not runs:
+        return
+    cut_off = float(getattr(plan, "cut_off_v", 0.0))
+    facts = {"part": pack.label, "cut_off_v": plain(cut_off)}
+    yield _Told(id="pack-over-discharge", about=pack.label, size=-cut_off, facts=facts)
+    limit_k = bench.thresholds.value("cell.cold_c") + ZERO_CELSIUS_K
+    coldest = min(dict(run.fits).get("pack_start_temperature_k", bench.air_k) for run in runs)
+    if coldest < limit_k:
+        facts = {"part": pack.label, **_against(coldest, limit_k)}
+        yield _Told(id="pack-cold", about=pack.label, size=-coldest, facts=facts)
+
+
+def _emptied(bench: _Bench) -> Iterator[_Told]:
+    """A pack whose voltage fell below what a lithium cell stands, in whatever procedure."""
+    pack, limit_v = bench.source, bench.thresholds.value("cell.lowest_v")
+    if not isinstance(pack, Pack):
+        return
+    traces = [run.trace for run in bench.runs if "voltage_v" in run.trace]
+    plugged_in = [trace[trace["voltage_v"] > UNPLUGGED_V * pack.cells] for trace in traces]
+    found = [sustained_lowest(trace, "voltage_v") for trace in plugged_in]
+    lowest = min((value for value in found if value is not None), default=math.inf) / pack.cells
+    if lowest < limit_v:
+        facts = {
+            "treatment": bench.treatment.label,
+            "part": pack.label,
+            "lowest_v": number(lowest, 2),
+            "limit_v": plain(limit_v),
+        }
+        yield _Told(id="pack-below-limit", about=f"{pack.label} {bench.name}", size=-lowest, facts=facts)
+
+
 RULES: tuple[Callable[[_Bench], Iterator[_Told]], ...] = (
     _cells,
     _cap,
     _speeds,
+    _unloaded,
     _currents,
     _temperatures,
     _projected,
     _sound,
     _returned_energy,
+    _drained,
+    _emptied,
 )
 
 

@@ -148,6 +148,8 @@ def calibration_age(given: CheckInput) -> tuple[Check, ...]:
             undated.append(words)
             continue
         age = float((day - channel.calibrated).days)
+        if age >= 0.0 and channel.calibration_interval_s is not None:
+            continue  # its owner says how long it holds: `calibration_due` judges it
         if channel.gain_drift > 0.0 and age > limit:
             budgeted.append(words)
         else:

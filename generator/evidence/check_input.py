@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from generator.evidence.physics_records import EffectiveConstant, EnergyBalance
 from generator.evidence.records import ResponseSummary
+from generator.evidence.rig_history import RigHistory
 from generator.intake.parts import Motor, Propeller
 from generator.intake.reference_texts import Thresholds
 from generator.intake.rig import CHANNEL_KINDS
@@ -61,6 +62,7 @@ class CheckInput:
 
     balances, constants  what `energy_balances` and `effective_constants` found in the runs, where they have been
                          asked already; with None their checks ask them
+    rig_history          control charts of the session's rig, of the whole season; None where nobody made them
     """
 
     runs: tuple[RunReduction, ...]
@@ -71,6 +73,7 @@ class CheckInput:
     air: AirState
     balances: tuple[EnergyBalance, ...] | None = None
     constants: tuple[EffectiveConstant, ...] | None = None
+    rig_history: RigHistory | None = None
 
     @property
     def used(self) -> tuple[RunReduction, ...]:

@@ -14,10 +14,12 @@ from generator.evidence import (
     order_checks,
     physics_checks,
     rig_checks,
+    rig_state_checks,
 )
 from generator.evidence.check_input import CheckInput
 from generator.evidence.physics_records import EffectiveConstant, EnergyBalance
 from generator.evidence.records import Check, Contrast, ResponseSummary
+from generator.evidence.rig_history import RigHistory
 from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session
 from generator.reduction.records import AirState, RunReduction
@@ -43,6 +45,8 @@ ALL_CHECKS = (
     rig_checks.sensor_lag,
     channel_checks.channel_range,
     channel_checks.calibration_age,
+    rig_state_checks.calibration_due,
+    rig_state_checks.rig_in_control,
     data_checks.refused_runs,
     design_checks.repeats,
     design_checks.equal_repeats,
@@ -59,6 +63,7 @@ def checks(
     air: AirState,
     balances: Sequence[EnergyBalance] | None = None,
     constants: Sequence[EffectiveConstant] | None = None,
+    rig_history: RigHistory | None = None,
 ) -> tuple[Check, ...]:
     """Every check that the data at hand allow, passed ones too; failed before warned before passed.
 
@@ -75,6 +80,7 @@ def checks(
         air=air,
         balances=None if balances is None else tuple(balances),
         constants=None if constants is None else tuple(constants),
+        rig_history=rig_history,
     )
     found = [check for make in ALL_CHECKS for check in make(given)]
     return tuple(sorted(found, key=lambda check: ("failed", "warned", "passed").index(check.outcome)))

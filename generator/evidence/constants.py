@@ -21,7 +21,7 @@ from generator.evidence.wording import (
     with_unit,
 )
 from generator.evidence.wording import measured as measured_text
-from generator.intake.parts import Propeller
+from generator.intake.parts import Pack, Propeller
 from generator.intake.session import Season, Session, Treatment
 from generator.reduction.constants import CONSTANT_KINDS
 from generator.reduction.losses import NOMINAL_UNCERTAINTY
@@ -29,7 +29,11 @@ from generator.reduction.records import At, RunReduction
 from generator.reduction.stated_coefficients import Coefficient, stated_coefficient
 
 LEVEL = 0.95
-MOTOR = ("kv", "winding_resistance", "free_run_current")
+MOTOR = (
+    "kv", "winding_resistance", "free_run_current", "free_run_current_standing", "free_run_current_slope",
+)  # fmt: skip
+WITHOUT_NOMINAL = ("free_run_current_standing", "free_run_current_slope")  # no part file states them
+PACK = ("internal_resistance", "pack_charge")
 COEFFICIENTS: Mapping[str, Coefficient] = {"thrust_coefficient": "thrust", "power_coefficient": "power"}
 EXPONENTS = {
     "thrust_coefficient_exponent": "thrust_coefficient",
@@ -37,7 +41,11 @@ EXPONENTS = {
 }
 ORDER = (
     *MOTOR, "thrust_coefficient", "thrust_coefficient_exponent", "power_coefficient", "power_coefficient_exponent",
+    *PACK,
 )  # fmt: skip
+# Relative standard uncertainty of what a pack's file states; our own choice, no source. A stated resistance rarely says
+# at which temperature, charge and time after a step it holds.
+PACK_UNCERTAINTY: Mapping[str, float] = {"internal_resistance": 0.15, "pack_charge": 0.03}
 # A free-run current is compared within this share of the speed it was stated at: it grows with speed, and how much is
 # not stated. Our own choice, no source.
 FREE_RUN_REACH = 0.25
@@ -75,6 +83,16 @@ LIMITS: Mapping[str, Limit] = {
         share=0.05,
         reason="A wall nearby, the stand in the slipstream or a spinner makes some percent; another propeller, a gain "
         "that moved or a diameter that is off makes more.",
+    ),
+    "internal_resistance": Limit(
+        share=0.40,
+        reason="Cold alone makes a third more at 10 °C less, and leads and plugs up to the tap count here; a pack that "
+        "ages, or one weak cell, makes more.",
+    ),
+    "pack_charge": Limit(
+        share=0.20,
+        reason="A pack is rated at a slow discharge to a lower voltage; one that has aged, or was not full, gives "
+        "less.",
     ),
 }  # fmt: skip
 
@@ -153,7 +171,7 @@ def _constant(summary: ResponseSummary, at: At, treatment: Treatment, season: Se
         name=name,
         label=CONSTANT_KINDS[name].label,
         treatment=summary.treatment,
-        part=treatment.motor if name in MOTOR else treatment.propeller,
+        part=_part(name, treatment),
         at=at,
         unit=summary.unit,
         fitted=_measured(summary.value, summary.standard_uncertainty, summary.dof),
@@ -163,6 +181,13 @@ def _constant(summary: ResponseSummary, at: At, treatment: Treatment, season: Se
         outcome=outcome,
         sentence=_sentence(summary, at, treatment, nominal, departure, outcome),
     )
+
+
+def _part(name: str, treatment: Treatment) -> str:
+    """Id of the part that a constant belongs to."""
+    if name in PACK:
+        return treatment.supply
+    return treatment.motor if name in MOTOR else treatment.propeller
 
 
 def _exponent(
@@ -190,6 +215,15 @@ def _exponent(
 def _nominal(name: str, treatment: Treatment, season: Season, speed: float | None) -> _Nominal | None:
     """What the part files state for a constant, at a speed where it depends on one."""
     motor, u = season.motor(treatment), NOMINAL_UNCERTAINTY
+    source = season.source(treatment)
+    if name in WITHOUT_NOMINAL:
+        return None
+    if name in PACK:
+        if not isinstance(source, Pack):
+            return None
+        house = source.internal_resistance_ohm if name == "internal_resistance" else source.capacity_ah
+        # mΩ and mAh
+        return None if house is None else _Nominal(value=1000.0 * house, relative_u=PACK_UNCERTAINTY[name])
     if name == "kv":
         return _Nominal(value=motor.kv_rpm_per_v, relative_u=u["kv"])
     if name == "winding_resistance":

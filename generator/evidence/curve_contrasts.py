@@ -26,6 +26,7 @@ from generator.reduction.readings import is_preferred
 from generator.reduction.records import ResponseKind, RunReduction
 
 FEWEST_POINTS = 3  # fewer points are no curve; our own choice
+HIGHEST_LEVEL = 1.0 - 1e-12  # of an interval; nearer to one a double tells no factor from another
 # What is compared, in the order in which it is told: (response, axis). Power at equal thrust comes first.
 COMPARED = (
     ("electrical_power", "thrust_gf"),
@@ -57,7 +58,8 @@ def curve_contrasts(
 ) -> tuple[CurveContrast, ...]:
     """Difference curves of every treatment against the baseline and of the pairs asked for.
 
-    runs   reduced runs; only staircases have curves, read at preferred numbers (`reduction.readings`)
+    runs   reduced runs; only staircases, or ramps where there are none, have curves, read at preferred numbers
+           (`reduction.readings`)
     kinds  response name -> kind
 
     At each x the runs are compared as at a single condition. The band holds at all x together with 95 %
@@ -71,9 +73,10 @@ def curve_contrasts(
     as a gain, cancels there; else, and where the margin has a unit, in the response's unit.
     Compared is the range that every run of both treatments covers, never beyond. Below three x there is no curve.
     """
-    curves = _curves(runs)
+    procedure = curve_procedure(runs)
+    curves = _curves([run for run in runs if run.procedure == procedure])
     pairs = compared_pairs(session)
-    design = design_of(session, "staircase")
+    design = design_of(session, procedure)
     knots = {
         (pair, response, axis): own
         for pair in pairs
@@ -98,6 +101,12 @@ def curve_contrasts(
         )
         for (pair, response, axis), own in knots.items()
     )
+
+
+def curve_procedure(runs: Sequence[RunReduction]) -> str:
+    """The procedure whose curves are compared: staircases, since each step stood still; ramps where there are none."""
+    made = {run.procedure for run in runs if run.steps and run.refused is None}
+    return "ramp" if "ramp" in made and "staircase" not in made else "staircase"
 
 
 def _curves(runs: Sequence[RunReduction]) -> dict[tuple[str, str], Curve]:
@@ -164,7 +173,7 @@ def _contrast(
     jointly: int,
 ) -> CurveContrast:
     treatment, baseline = pair
-    design = design_of(session, "staircase")
+    design = design_of(session, knots[0].by_treatment[treatment][0].run.procedure)
     angles = _angles(knots, treatment, baseline, design)
     if UNKNOWN in angles:
         # Each point is then paid for in full, so there are no more of them than the staircases have steps.
@@ -260,8 +269,11 @@ def _shares(
 
 
 def _level(factor: float, dof: float) -> float:
-    """Level of an interval of so many standard errors to either side."""
-    return float(1.0 - 2.0 * special.stdtr(dof, -factor))
+    """Level of an interval of so many standard errors to either side.
+
+    Held below one by what a double can still tell from it: with two runs a side a factor may be in the hundreds.
+    """
+    return min(float(1.0 - 2.0 * special.stdtr(dof, -factor)), HIGHEST_LEVEL)
 
 
 def _steps(knots: Sequence[_Knot], pair: tuple[str, str]) -> int:

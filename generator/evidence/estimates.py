@@ -84,11 +84,17 @@ def design_of(session: Session, procedure: str) -> Design:
 
     Declared designs are taken as they are. Without one, runs count as made in blocks if every run of the
     procedure that the tester did not leave out names its block, there are at least two blocks, and each of them
-    holds every treatment of the procedure. Else they are unpaired.
+    holds every treatment of the procedure. Else they are unpaired. Runs of the check standard are not compared and
+    stand in no block.
     """
     if session.file.design is not None:
         return session.file.design
-    planned = [run for run in session.file.runs if run.procedure == procedure and run.left_out is None]
+    standard = session.file.check_standard
+    planned = [
+        run
+        for run in session.file.runs
+        if run.procedure == procedure and run.left_out is None and run.treatment != standard
+    ]
     blocks: dict[int, set[str]] = {}
     for run in planned:
         if run.block is None:

@@ -15,8 +15,8 @@ from generator.reduction.response_kinds import ELECTRICAL_POWER
 
 SAME_THRUST = 1e-8  # relative; a thrust goes to the reduction in newtons and comes back in gf
 # Where several procedures give curves: the steps of a staircase stand closer together than held speeds, so less
-# of a reading is interpolated. Our own choice, no source.
-CURVE_ORDER = ("staircase", "hold")
+# of a reading is interpolated; a ramp never stands still. Our own choice, no source.
+CURVE_ORDER = ("staircase", "ramp", "hold")
 POWER, MINUTES = "hover power", "minutes"
 POWER_KIND = replace(ELECTRICAL_POWER, name=POWER, label="Hover power", unit="W")
 MINUTES_KIND = replace(ELECTRICAL_POWER, name=MINUTES, label="Minutes of hover", unit="min")

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from generator.evidence.records import Contrast, Verdict
 from generator.evidence.sentences import Labels, short_sentence
 from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE
-from generator.evidence.wording import at_words, counted, listed, sentence_case
-from generator.reduction.records import ResponseKind
+from generator.evidence.wording import at_words, counted, listed, measured, sentence_case
+from generator.reduction.records import ResponseKind, RunReduction
 
 # So many further conditions are named one by one; beyond, they are counted.
 NAMED_CONDITIONS = 2
@@ -53,6 +54,22 @@ def headline(
     tail = _others(first, others)
     weakened = "; a check of the data weakens this" if first.weakened_by else ""
     return f"{sentence_case(text)}{tail}{weakened}."
+
+
+def calibration_headline(runs: Sequence[RunReduction]) -> str | None:
+    """The answer of a session that compares nothing but calibrates a channel; None where it does not."""
+    fits = [run.calibration for run in runs if run.calibration is not None]
+    if not fits:
+        return None
+    said = []
+    for channel in dict.fromkeys(fit.channel for fit in fits):
+        gains = [
+            (fit.gain, math.hypot(fit.scatter.gain, fit.loads.gain)) for fit in fits if fit.channel == channel
+        ]
+        words = listed([f"{measured(gain, '', u)} ± {measured(u, '', u)}" for gain, u in gains])
+        gain = "a gain of" if len(gains) == 1 else "gains of"
+        said.append(f"the {channel.replace('_', ' ')} channel {gain} {words}")
+    return f"Known loads give {listed(said)}; ± is one standard uncertainty."
 
 
 def _weight(contrast: Contrast) -> float:

@@ -43,7 +43,11 @@ def results_document(
              "output_cap": _number(treatment.output_cap)}
             for name, treatment in session.file.treatments.items()
         ],
-        "inputs": [{"path": run.log, "sha256": run.sha256, "rows": run.rows} for run in analysis.runs],
+        "inputs": [
+            {"path": log.path, "sha256": log.sha256, "rows": log.rows}
+            for run in analysis.runs
+            for log in run.logs
+        ],
         "runs": [_run(run) for run in analysis.runs],
         "responses": [_response(summary) for summary in analysis.responses],
         "contrasts": [_contrast(contrast) for contrast in analysis.contrasts],

@@ -94,7 +94,7 @@ def _run() -> Schema:
             "id": ID,
             "log": TEXT,
             "procedure": TEXT,
-            "treatment": ID,
+            "treatment": {**TEXT, "description": "Empty for a run of the stand alone, such as zero."},
             "repeat": COUNT,
             "block": {**COUNT, "description": "0 where the session names no block."},
             "order": COUNT,

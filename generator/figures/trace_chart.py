@@ -36,7 +36,7 @@ KINDS = ("rest", "averaged", "step", "transition", "on")
 LABEL_GAP = 0.22  # labels of findings nearer than this share of the run are not repeated
 TITLE_Y = -5
 # how a dash is written beside its name
-DASH_SIGNS: dict[tuple[int, ...], str] = {(1, 0): "——", (6, 3): "– –", (2, 2): "····"}
+DASH_SIGNS: dict[tuple[int, ...], str] = {(1, 0): "——", (6, 3): "– –", (2, 2): "····", (8, 2, 2, 2): "–·–"}
 
 
 def run_trace(run: RunReduction, channels: Sequence[str] = ()) -> Figure | None:

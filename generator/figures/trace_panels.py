@@ -84,6 +84,7 @@ PANELS: tuple[Panel, ...] = (
         channels=(
             PanelChannel(column="motor_temperature_k", label="motor"),
             PanelChannel(column="controller_temperature_k", label="controller", dash=(6, 3)),
+            PanelChannel(column="pack_temperature_k", label="pack", dash=(8, 2, 2, 2)),
             PanelChannel(column="air_temperature_k", label="air", dash=(2, 2)),
         ),
     ),

@@ -39,6 +39,10 @@ CAUTION_PLACES: Mapping[str, frozenset[str]] = MappingProxyType(
         "tip-mach": frozenset({"mach", "treatment", "speed_rpm"}),
         "sound-level": frozenset({"level_db", "allowed", "distance"}),
         "supply-cannot-absorb": frozenset({"supply"}),
+        "pack-over-discharge": frozenset({"part", "cut_off_v"}),
+        "pack-below-limit": frozenset({"treatment", "part", "lowest_v", "limit_v"}),
+        "pack-cold": frozenset({"part", "temperature_c", "limit_c"}),
+        "free-run-overspeed": frozenset({"speed_rpm", "limit_rpm", "part"}),
         "speed-over-propeller-limit": frozenset({"speed_rpm", "limit_rpm", "part"}),
     }
 )

@@ -10,11 +10,15 @@ from pydantic import BaseModel
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProcedureContract:
-    """What intake must know of a procedure: its plan's model, the channels it needs, its responses' units."""
+    """What intake must know of a procedure: its plan's model, the channels it needs, its responses' units.
+
+    of_rig  True where its runs belong to the stand and need no treatment
+    """
 
     plan: type[BaseModel]
     needs: tuple[str, ...]
     response_units: Mapping[str, str]
+    of_rig: bool = False
 
 
 Contracts = Mapping[str, ProcedureContract]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from generator.intake.calibrations import CalibratedChannel
 from generator.intake.log_cells import (
     DATE_TIME,
     PLACES_LISTED,
@@ -153,7 +154,8 @@ def house_columns(
     """House column -> values in house units, problems, remarks.
 
     House value = sign × (converted − offset), where the offset is in house units already. A speed is then
-    divided by the pole pairs (electrical) or by the pulses of a turn. The time starts at 0.
+    divided by the pole pairs (electrical) or by the pulses of a turn; a channel's calibration comes last. The time
+    starts at 0.
     Infinite values, missing or unordered times and values too large for their unit are problems.
     """
     columns: dict[str, Floats] = {}
@@ -228,7 +230,7 @@ def _converted(values: Floats, channel: str, made: Channel, pole_pairs: int) -> 
         house = house / pole_pairs
     if channel == "speed" and made.pulses_per_revolution is not None:
         house = house / made.pulses_per_revolution
-    return house
+    return made.used.true(house) if isinstance(made, CalibratedChannel) else house
 
 
 def _time_s(logged: Floats, raw: RawColumns, rig: Rig, shown: str) -> tuple[Floats, list[Problem]]:

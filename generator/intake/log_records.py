@@ -19,6 +19,24 @@ class LogDialect:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JoinedLog:
+    """A further log of the same run, by another logger, whose channels stand in the frame.
+
+    offset_s    added to its clock; offset_u_s its standard uncertainty; found: not stated but found from the logs
+    columns     house columns that come from it
+    """
+
+    logger: str
+    path: str
+    sha256: str
+    rows: int
+    offset_s: float
+    offset_u_s: float
+    found: bool
+    columns: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchLog:
     """One log in house units.
 
@@ -31,6 +49,7 @@ class BenchLog:
     dialect    how it was written
     simulated  the sentence the log says of itself if it is simulated, else None
     remarks    comment lines of the file, at most 20
+    joined     further logs of the run, by other loggers
     """
 
     path: str
@@ -41,6 +60,7 @@ class BenchLog:
     dialect: LogDialect
     simulated: str | None = None
     remarks: tuple[str, ...] = ()
+    joined: tuple[JoinedLog, ...] = ()
 
 
 # The first comment line of a rehearsed log starts with these words; any reader of the log sees them.

@@ -43,7 +43,7 @@ class Part(Record):
     """What every part has. `id` is the file's name without `.yaml`."""
 
     id: Id
-    kind: str
+    kind: str = Field(description="Kind of part.")
     label: Text = Field(description="Name shown on pages.")
     mass_kg: Annotated[float, Field(gt=0)] | None = None
     notes: Text | None = Field(None, description="Anything a reader should know about this part.")
@@ -128,7 +128,7 @@ class Propeller(Part):
     kind: Literal["propeller"]
     diameter_m: Length = key("diameter", "Diameter.", gt=0)
     pitch_m: Length | None = key("pitch", "Pitch.", default=None, gt=0)
-    blades: Annotated[int, Field(ge=1, le=12)]
+    blades: Annotated[int, Field(ge=1, le=12, description="Number of blades.")]
     mass_kg: Mass | None = key("mass", "Mass.", default=None, gt=0)
     speed_limit_rpm: Speed | None = key("speed_limit", "Highest speed the maker states.", default=None, gt=0)
     inertia_kg_m2: Inertia | None = key("inertia", "Moment of inertia about the shaft.", default=None, gt=0)
@@ -145,7 +145,7 @@ class Pack(Part):
     """A battery pack."""
 
     kind: Literal["pack"]
-    cells: Cells
+    cells: Cells = Field(description="Cells in series.")
     capacity_ah: Capacity = key("capacity", "Rated capacity.", gt=0)
     mass_kg: Mass | None = key("mass", "Mass with its leads.", default=None, gt=0)
     internal_resistance_ohm: Resistance | None = key(

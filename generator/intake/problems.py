@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["error", "warning"]
+STILL_TO_COME = "still to come"  # a log that is not there yet, in a session that is being made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,6 +20,7 @@ class Problem:
     key     dotted key (`matters.rise_time`) or column name, or "" for the file
     what    what is wrong, one sentence
     remedy  how to mend it, one sentence
+    kind    STILL_TO_COME where it is that, else ""
     """
 
     file: str
@@ -27,6 +29,7 @@ class Problem:
     what: str
     remedy: str
     severity: Severity = "error"
+    kind: str = ""
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"

@@ -85,6 +85,7 @@ DIMENSIONS: dict[str, Dimension] = {
     "capacity": Dimension("ampere*hour", "1300 mAh"),
     "inertia": Dimension("kilogram*meter**2", "12 g*cm^2"),
     "acceleration": Dimension("meter/second**2", "3 m/s^2"),
+    "energy": Dimension("joule", "20 Wh", (("Wh", "watt*hour"), ("mWh", "milliwatt*hour"))),
     "sound_level": Dimension(
         "decibel", "92 dB", (("dB(A)", "decibel"), ("dBA", "decibel"), ("dB", "decibel"))
     ),
@@ -258,6 +259,7 @@ Frequency = Annotated[float, *_field("frequency")]
 Angle = Annotated[float, *_field("angle")]
 Capacity = Annotated[float, *_field("capacity")]
 Inertia = Annotated[float, *_field("inertia")]
+Acceleration = Annotated[float, *_field("acceleration")]
 
 # published unit -> (kind, factor from the house unit of that kind to the published unit)
 PUBLISHED_UNITS: dict[str, tuple[str, float]] = {
@@ -275,6 +277,9 @@ PUBLISHED_UNITS: dict[str, tuple[str, float]] = {
     "%": ("ratio", 100.0),
     "dB": ("sound_level", 1.0),
     "m/s²": ("acceleration", 1.0),
+    "mΩ": ("resistance", 1000.0),
+    "mAh": ("capacity", 1000.0),
+    "Wh": ("energy", 1.0 / 3600.0),
     "gf/W": ("thrust_per_power", 1000.0 / 9.80665),
 }
 DIMENSIONS["thrust_per_power"] = Dimension(

@@ -9,9 +9,11 @@ from typing import Any
 from pydantic import BaseModel
 
 from generator.intake.contracts import Contracts
+from generator.intake.hazards import HAZARDS
 from generator.intake.parts import AnyPart, Pack
-from generator.intake.problems import Problem, suggestion
+from generator.intake.problems import STILL_TO_COME, Problem, suggestion
 from generator.intake.rig import Rig
+from generator.intake.run_logs import loggers_needed
 from generator.intake.session import SeasonFile, SessionFile
 from generator.intake.yaml_source import YamlSource, dotted
 
@@ -25,7 +27,9 @@ class _Reporter:
         self.source = source
         self.problems = problems
 
-    def __call__(self, path: tuple[str | int, ...], what: str, remedy: str) -> None:
+    def __call__(
+        self, path: tuple[str | int, ...], what: str, remedy: str, *, still_to_come: bool = False
+    ) -> None:
         self.problems.append(
             Problem(
                 file=self.source.shown,
@@ -33,6 +37,8 @@ class _Reporter:
                 key=dotted(path),
                 what=what,
                 remedy=remedy,
+                severity="warning" if still_to_come else "error",
+                kind=STILL_TO_COME if still_to_come else "",
             )
         )
 
@@ -64,8 +70,13 @@ def check_session(
     problems: list[Problem],
     *,
     logs_needed: bool,
+    planned: bool = False,
 ) -> None:
-    """Everything in a session that names something else."""
+    """Everything in a session that names something else.
+
+    logs_needed  whether a log that is not there is told at all
+    planned      whether it is then still to come, and no error
+    """
     report = _Reporter(source, problems)
     report.known(("rig",), read.rig, list(rigs), "a rig of rigs/")
     _check_treatments(report, read, parts)
@@ -95,10 +106,14 @@ def check_session(
         for index, craft in enumerate(read.aircraft):
             report.known(("aircraft", index), craft, list(season.aircraft), "an aircraft of season.yaml")
     _check_pairs(report, read)
+    for name in read.go_on_because:
+        report.known(("go_on_because", name), name, list(HAZARDS), "a hazard that a plan is refused for")
     rig = rigs.get(read.rig)
     if rig is not None:
         _check_channels(report, read, rig, contracts, plans)
-    _check_runs(report, read, folder, plans, contracts, logs_needed)
+    _check_runs(report, read, folder, plans, contracts, logs_needed, planned)
+    if rig is not None:
+        _check_further_logs(report, read, rig, folder, logs_needed, planned)
 
 
 def _check_pairs(report: _Reporter, read: SessionFile) -> None:
@@ -181,7 +196,8 @@ def _check_channels(
 ) -> None:
     have = set(rig.channels.present())
     for name in plans:
-        lacking = [channel for channel in contracts[name].needs if channel not in have]
+        needed = (*contracts[name].needs, *getattr(plans[name], "channels_needed", ()))
+        lacking = [channel for channel in needed if channel not in have]
         if lacking:
             report(
                 ("procedures", name),
@@ -197,11 +213,17 @@ def _check_runs(
     plans: Mapping[str, BaseModel],
     contracts: Contracts,
     logs_needed: bool,
+    planned: bool,
 ) -> None:
     ids: dict[str, int] = {}
     places: dict[tuple[str, str, int], int] = {}
     for index, run in enumerate(read.runs):
-        report.known(("runs", index, "treatment"), run.treatment, list(read.treatments), "a treatment")
+        of_rig = run.procedure in contracts and contracts[run.procedure].of_rig
+        if run.treatment:
+            report.known(("runs", index, "treatment"), run.treatment, list(read.treatments), "a treatment")
+        elif not of_rig:
+            remedy = f"Add `treatment:` with one of: {', '.join(read.treatments)}."
+            report(("runs", index, "treatment"), "is missing.", remedy)
         if run.procedure in contracts and run.procedure not in plans:
             report(
                 ("runs", index, "procedure"),
@@ -221,15 +243,46 @@ def _check_runs(
         if place in places:
             report(
                 ("runs", index, "repeat"),
-                f"repeat {run.repeat} of {run.procedure} with {run.treatment} also stands at run {places[place] + 1}.",
+                f"repeat {run.repeat} of {run.procedure}{f' with {run.treatment}' if run.treatment else ''} also "
+                f"stands at run {places[place] + 1}.",
                 "Number the repeats of each treatment 1, 2, 3, ...",
             )
         places.setdefault(place, index)
-        _check_log(report, index, run.log, folder, logs_needed)
+        _check_log(report, ("runs", index, "log"), run.log, folder, logs_needed, planned)
 
 
-def _check_log(report: _Reporter, index: int, log: str, folder: Path, logs_needed: bool = True) -> None:
-    path = ("runs", index, "log")
+def _check_further_logs(
+    report: _Reporter, read: SessionFile, rig: Rig, folder: Path, logs_needed: bool, planned: bool
+) -> None:
+    """Each run has a log of every logger that records a channel of the rig, and each such log a name of its own."""
+    names = {run.log.rsplit("/", 1)[-1] for run in read.runs}
+    wanted = loggers_needed(rig)
+    for index, run in enumerate(read.runs):
+        lacking = [name for name in wanted if name not in run.further_logs]
+        if lacking and run.left_out is None:
+            report(
+                ("runs", index),
+                f"has no log of {', '.join(lacking)}, which records channels of rig '{rig.id}'.",
+                f"Add `further_logs: {{{lacking[0]}: {{log: logs/...}}}}`, or say why the run is `left_out`.",
+            )
+        for name, further in run.further_logs.items():
+            path = ("runs", index, "further_logs", name)
+            report.known(path, name, list(rig.loggers), f"a logger of rig '{rig.id}'")
+            last = further.log.rsplit("/", 1)[-1]
+            if last in names:
+                report((*path, "log"), f"'{last}' is also the name of another log.", "Rename one of them.")
+            names.add(last)
+            _check_log(report, (*path, "log"), further.log, folder, logs_needed, planned)
+
+
+def _check_log(
+    report: _Reporter,
+    path: tuple[str | int, ...],
+    log: str,
+    folder: Path,
+    logs_needed: bool = True,
+    planned: bool = False,
+) -> None:
     if log.startswith(("/", "~")) or "\\" in log or ":" in log or ".." in log.split("/"):
         report(
             path,
@@ -242,6 +295,9 @@ def _check_log(report: _Reporter, index: int, log: str, folder: Path, logs_neede
         inside = file.resolve().is_relative_to(folder.resolve())
         if not file.exists() and not file.is_symlink():
             if not logs_needed:
+                return
+            if planned:
+                report(path, f"'{log}' is not there yet.", "Make the run.", still_to_come=True)
                 return
             there = (
                 sorted(f"logs/{entry.name}" for entry in (folder / "logs").iterdir())
@@ -265,10 +321,12 @@ def _check_log(report: _Reporter, index: int, log: str, folder: Path, logs_neede
         report(path, f"'{log}' cannot be read: {error}.", "Check the name and the permissions.")
 
 
-def check_logs_of_faulty(source: YamlSource, folder: Path, problems: list[Problem]) -> None:
+def check_logs_of_faulty(
+    source: YamlSource, folder: Path, problems: list[Problem], planned: bool = False
+) -> None:
     """Missing logs of a session whose YAML has other faults, so that one pass tells those as well."""
     report = _Reporter(source, problems)
     runs: Any = source.data.get("runs")
     for index, run in enumerate(runs if isinstance(runs, list) else []):
         if isinstance(run, dict) and isinstance(run.get("log"), str):
-            _check_log(report, index, run["log"], folder)
+            _check_log(report, ("runs", index, "log"), run["log"], folder, planned=planned)

@@ -5,12 +5,20 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from generator.intake.parts import Id, Record, Text, key
 from generator.intake.quantities import Length, Ratio, Resistance, Time
 
 Quantity = Annotated[str | int | float, Field(description="A value with its unit, such as `0.5 gf`.")]
+
+
+# one name or several; kept as several
+CalibrationNames = Annotated[
+    tuple[Id, ...],
+    BeforeValidator(lambda found: (found,) if isinstance(found, str) else found),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+]
 
 
 class Channel(Record):
@@ -34,6 +42,10 @@ class Channel(Record):
         None,
         description="Unit of the numbers in the log; what 1 stands for, such as `0.34 gf`, where they are counts.",
     )
+    logger: Id | None = Field(
+        None,
+        description="Logger that records it, one of `loggers`; none where it stands in the run's own log.",
+    )
     sign: Literal[1, -1] = Field(1, description="-1 where the logger counts the other way.")
     offset: Any = Field(None, description="What the logger shows at true zero; subtracted.")
     gain_uncertainty: Ratio = key(
@@ -49,6 +61,17 @@ class Channel(Record):
     resolution: Any = Field(None, description="Smallest step of the reading.")
     lag_s: Time = key("lag", "Delay of the sensor and its filter.", default=0.0, ge=0)
     calibrated: datetime.date | None = Field(None, description="Date of the last calibration.")
+    calibration: CalibrationNames = Field(
+        (),
+        description="Records of `rigs/calibrations/`, as `whirlbook calibrate` writes them: a session uses the newest "
+        "that is not after it, instead of `gain_uncertainty` and `calibrated`.",
+    )
+    calibration_interval_s: Time | None = key(
+        "calibration_interval",
+        "How long a calibration counts as good, such as `365 day`.",
+        default=None,
+        gt=0,
+    )
     range: tuple[Any, Any] | None = Field(
         None, description="Lowest and highest reading the channel can show."
     )
@@ -65,18 +88,23 @@ class Channel(Record):
 class Channels(Record):
     """All channels of a rig. Only `time` must exist; a procedure says what else it needs."""
 
-    time: Channel
-    throttle: Channel | None = None
-    speed: Channel | None = None
-    thrust: Channel | None = None
-    torque: Channel | None = None
-    voltage: Channel | None = None
-    current: Channel | None = None
-    motor_temperature: Channel | None = None
-    controller_temperature: Channel | None = None
-    air_temperature: Channel | None = None
-    sound_level: Channel | None = None
-    vibration: Channel | None = None
+    time: Channel = Field(description="Time of each row.")
+    throttle: Channel | None = Field(None, description="What the controller is told; give `idle` and `full`.")
+    speed: Channel | None = Field(None, description="Speed of the shaft, or what it is computed from.")
+    thrust: Channel | None = Field(None, description="Thrust of the propeller.")
+    torque: Channel | None = Field(None, description="Torque about the shaft.")
+    voltage: Channel | None = Field(None, description="Voltage at the tap.")
+    current: Channel | None = Field(None, description="Current into the controller.")
+    motor_temperature: Channel | None = Field(
+        None, description="Temperature of the motor, where it is touched."
+    )
+    controller_temperature: Channel | None = Field(None, description="Temperature of the controller.")
+    air_temperature: Channel | None = Field(None, description="Temperature of the air at the bench.")
+    pack_temperature: Channel | None = Field(
+        None, description="Temperature of the pack, where it is touched."
+    )
+    sound_level: Channel | None = Field(None, description="Sound level, A-weighted.")
+    vibration: Channel | None = Field(None, description="Vibration of the stand, as an acceleration.")
 
     def present(self) -> dict[str, Channel]:
         """Name -> channel for the channels this rig has, in the order of this class."""
@@ -97,6 +125,7 @@ CHANNEL_KINDS: dict[str, tuple[str, str]] = {
     "motor_temperature": ("temperature", "motor_temperature_k"),
     "controller_temperature": ("temperature", "controller_temperature_k"),
     "air_temperature": ("temperature", "air_temperature_k"),
+    "pack_temperature": ("temperature", "pack_temperature_k"),
     "sound_level": ("sound_level", "sound_level_db"),
     "vibration": ("acceleration", "vibration_m_s2"),
 }
@@ -105,8 +134,10 @@ CHANNEL_KINDS: dict[str, tuple[str, str]] = {
 class LogFormat(Record):
     """How the logger writes its files; whatever is not given is found from the file."""
 
-    delimiter: Literal[",", ";", "\t", "|", " "] | None = None
-    decimal: Literal[".", ","] | None = None
+    delimiter: Literal[",", ";", "\t", "|", " "] | None = Field(
+        None, description="What stands between columns."
+    )
+    decimal: Literal[".", ","] | None = Field(None, description="Decimal point or decimal comma.")
     header_row: Annotated[int, Field(ge=1, le=10000)] | None = Field(
         None, description="Line number of the column names, counted from 1."
     )
@@ -116,9 +147,32 @@ class LogFormat(Record):
     skip_rows: Annotated[int, Field(ge=0, le=10000)] = Field(
         0, description="Lines to pass over before anything else."
     )
-    encoding: Text | None = None
+    encoding: Text | None = Field(None, description="Encoding of the text, such as `utf-8` or `cp1252`.")
     comment: Annotated[str, Field(min_length=1, max_length=3)] = Field(
         "#", description="Start of a comment line."
+    )
+
+
+class AlignedBy(Record):
+    """A quantity that the run's own log holds too: it tells how far the two clocks are apart."""
+
+    channel: Text = Field(description="The channel of the run's own log.")
+    column: Annotated[
+        str, Field(min_length=1, max_length=200, description="Its column in this logger's log.")
+    ]
+    unit: Text | None = Field(None, description="Unit of the numbers in that column.")
+    sign: Literal[1, -1] = Field(1, description="-1 where this logger counts the other way.")
+    idle: float | None = Field(None, description="Throttle: reading at idle.")
+    full: float | None = Field(None, description="Throttle: reading at full.")
+
+
+class Logger(Record):
+    """A second logger of a stand, with a clock and a log of its own."""
+
+    time: Channel = Field(description="Time of each row of its log.")
+    log: LogFormat = Field(LogFormat(), description="How it writes its files, as `log` of the rig.")
+    aligned_by: AlignedBy | None = Field(
+        None, description="How its clock is found where a run states no `offset`."
     )
 
 
@@ -135,11 +189,19 @@ class Rig(Record):
     """A thrust stand. `id` is the file's name without `.yaml`."""
 
     id: Id
-    label: Text
-    about: Text | None = None
-    channels: Channels
-    log: LogFormat = LogFormat()
-    wiring: Wiring = Wiring()
+    label: Text = Field(description="Name shown on pages.")
+    about: Text | None = Field(None, description="What a reader should know about the stand and its logger.")
+    channels: Channels = Field(
+        description="Which column of the log is which quantity, and how well it is known."
+    )
+    log: LogFormat = Field(
+        LogFormat(),
+        description="How the logger writes its files; whatever is not given is found from the file.",
+    )
+    loggers: dict[Id, Logger] = Field(
+        {}, description="Further loggers that record channels of this stand, each with a clock of its own."
+    )
+    wiring: Wiring = Field(Wiring(), description="The wiring between the voltage tap and the controller.")
     torque_arm_m: Length | None = key(
         "torque_arm", "For the reader; the torque channel is in N·m already.", default=None, gt=0
     )
@@ -147,4 +209,4 @@ class Rig(Record):
         "sound_distance", "From propeller to sound level meter.", default=None, gt=0
     )
     check_standard: Text | None = Field(None, description="The fixed reference set-up of this rig.")
-    photo: Text | None = None
+    photo: Text | None = Field(None, description="Picture file beside the YAML file.")

@@ -9,15 +9,23 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydantic import ConfigDict, create_model
+from pydantic import ConfigDict, Field, create_model
 
 from generator.intake import references
+from generator.intake.calibrations import (
+    CalibrationRecord,
+    calibrated,
+    check_calibrations,
+    record_in_house_units,
+)
 from generator.intake.contracts import Contracts
 from generator.intake.parts import PART_MODELS, AnyPart, Motor
-from generator.intake.problems import Problem, SeasonProblems, suggestion
+from generator.intake.placeholders import placeholders
+from generator.intake.problems import STILL_TO_COME, Problem, SeasonProblems, suggestion
 from generator.intake.quantities import UnreadableQuantity, parse_published, parse_quantity
 from generator.intake.rig import Rig
 from generator.intake.rig_units import channels_in_house_units
+from generator.intake.run_logs import check_loggers, of_own_log
 from generator.intake.session import Margin, Season, SeasonFile, Session, SessionFile
 from generator.intake.validation import validated
 from generator.intake.yaml_source import YamlSource, dotted, read_yaml
@@ -34,7 +42,8 @@ def session_model(contracts: Contracts) -> type[SessionFile]:
     """`SessionFile` with the registered procedures' plans as the keys under `procedures:`."""
     fields: dict[str, Any] = {name: (contract.plan | None, None) for name, contract in contracts.items()}
     plans = create_model("Procedures", __config__=ConfigDict(frozen=True, extra="forbid"), **fields)
-    return create_model("Session", __base__=SessionFile, procedures=(plans, ...))
+    said = Field(description=SessionFile.model_fields["procedures"].description)
+    return create_model("Session", __base__=SessionFile, procedures=(plans, said))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +89,13 @@ def load_season(folder: Path, contracts: Contracts, *, logs_needed: bool = True)
     return found.season
 
 
-def inspect_season(folder: Path, contracts: Contracts, *, logs_needed: bool = True) -> Inspection:
-    """As `load_season`, but gives what could be read beside all problems, warnings too."""
+def inspect_season(
+    folder: Path, contracts: Contracts, *, logs_needed: bool = True, planned: bool = False
+) -> Inspection:
+    """As `load_season`, but gives what could be read beside all problems, warnings too.
+
+    planned  logs that are not there yet are still to come, and no error
+    """
     problems: list[Problem] = []
     shown = str(folder)
     if not folder.is_dir():
@@ -96,12 +110,17 @@ def inspect_season(folder: Path, contracts: Contracts, *, logs_needed: bool = Tr
     if source.data:
         stand_ins = {"title": "unknown", "about": "unknown"}
         season_file = validated(source, SeasonFile, problems, stand_ins=stand_ins)
-    rigs = _read_rigs(folder, shown, problems)
+    records = _read_calibrations(folder, shown, problems)
+    rigs = _read_rigs(folder, shown, records, problems)
     parts = _read_parts(folder, shown, problems)
     if season_file is not None:
         references.check_aircraft(source, season_file, parts, problems)
-    reader = _SessionReader(folder, shown, contracts, rigs, parts, season_file, problems, logs_needed)
+    reader = _SessionReader(
+        folder, shown, contracts, rigs, records, parts, season_file, problems, logs_needed
+    )
+    reader.planned = planned
     sessions = reader.read_all()
+    problems += placeholders(folder, shown)
     season = None
     if season_file is not None:
         season = Season.model_construct(
@@ -109,6 +128,7 @@ def inspect_season(folder: Path, contracts: Contracts, *, logs_needed: bool = Tr
             file=season_file,
             rigs={name: rig for name, rig in rigs.items() if rig is not None},
             parts={name: part for name, part in parts.items() if part is not None},
+            calibrations={name: record for name, record in records.items() if record is not None},
             sessions=tuple(sessions),
         )
     return Inspection(season=season, problems=_in_order(problems), logs=tuple(reader.logs))
@@ -160,11 +180,30 @@ def _read_parts(folder: Path, shown: str, problems: list[Problem]) -> dict[str, 
     return parts
 
 
-def _read_rigs(folder: Path, shown: str, problems: list[Problem]) -> dict[str, Rig | None]:
+def _read_calibrations(
+    folder: Path, shown: str, problems: list[Problem]
+) -> dict[str, CalibrationRecord | None]:
+    """Record id -> record in house units, or None where the file has faults."""
+    records: dict[str, CalibrationRecord | None] = {}
+    place = "rigs/calibrations"
+    for name, source in _yaml_files(folder / place, f"{shown}/{place}", problems):
+        before = len(problems)
+        read = validated(source, CalibrationRecord, problems, extra={"id": name}) if source.data else None
+        sound = read is not None and len(problems) == before
+        records[name] = record_in_house_units(read, source, problems) if read is not None and sound else None
+    return records
+
+
+def _read_rigs(
+    folder: Path, shown: str, records: Mapping[str, CalibrationRecord | None], problems: list[Problem]
+) -> dict[str, Rig | None]:
     rigs: dict[str, Rig | None] = {}
     for name, source in _yaml_files(folder / "rigs", f"{shown}/rigs", problems):
         rig = validated(source, Rig, problems, extra={"id": name}) if source.data else None
-        rigs[name] = None if rig is None else channels_in_house_units(rig, source, problems)
+        rigs[name] = house = None if rig is None else channels_in_house_units(rig, source, problems)
+        if house is not None:
+            check_calibrations(house, source, records, problems)
+            check_loggers(house, source, problems)
     return rigs
 
 
@@ -177,6 +216,7 @@ class _SessionReader:
         shown: str,
         contracts: Contracts,
         rigs: Mapping[str, Rig | None],
+        records: Mapping[str, CalibrationRecord | None],
         parts: Mapping[str, AnyPart | None],
         season_file: SeasonFile | None,
         problems: list[Problem],
@@ -184,8 +224,10 @@ class _SessionReader:
     ) -> None:
         self.folder, self.shown, self.contracts = folder, shown, contracts
         self.rigs, self.parts, self.season_file = rigs, parts, season_file
+        self.records = records
         self.problems, self.logs_needed = problems, logs_needed
         self.model = session_model(contracts)
+        self.planned = False
         self.logs: list[LogPlace] = []
 
     def read_all(self) -> list[Session]:
@@ -227,7 +269,7 @@ class _SessionReader:
             read = validated(source, self.model, self.problems, stand_ins=SESSION_STAND_INS)
         if read is None:
             if self.logs_needed:
-                references.check_logs_of_faulty(source, folder, self.problems)
+                references.check_logs_of_faulty(source, folder, self.problems, self.planned)
             return None
         plans = {
             contract: getattr(read.procedures, contract)
@@ -238,13 +280,24 @@ class _SessionReader:
         written = source.data.get("procedures")
         named = [contract for contract in self.contracts if isinstance(written, dict) and contract in written]
         units = {name: unit for plan in named for name, unit in self.contracts[plan].response_units.items()}
+        waited_for = self.logs_needed and not begun(folder, read) and (self.planned or bool(read.runs))
         references.check_session(
             source, read, folder, self.rigs, self.parts, self.season_file, self.contracts, plans, units,
-            self.problems, logs_needed=self.logs_needed,
+            self.problems, logs_needed=self.logs_needed and not waited_for, planned=self.planned,
         )  # fmt: skip
+        if waited_for:
+            what = (
+                f"none of the {len(read.runs)} logs is there yet." if read.runs else "no run is listed yet."
+            )
+            remedy = f"Make the runs, or try the whole way with simulated ones: whirlbook rehearse {place}"
+            self.problems.append(
+                Problem(file=source.shown, line=source.line(("runs",)), key="runs", what=what, remedy=remedy,
+                        severity="warning" if self.planned else "error", kind=STILL_TO_COME)
+            )  # fmt: skip
         margins = _margins(source, read, units, self.problems)
         conclusion = _conclusion(folder, place, self.problems)
         rig = self.rigs.get(read.rig)
+        rig = None if rig is None else calibrated(rig, self.records, read.date)
         if any(problem.severity == "error" for problem in self.problems[before:]) or rig is None:
             self._remember_logs(read, rig, folder, place)
             return None
@@ -267,7 +320,7 @@ class _SessionReader:
                         file=file,
                         shown=f"{place}/{run.log}",
                         path=run.log,
-                        rig=rig,
+                        rig=of_own_log(rig),
                         pole_pairs=motor.pole_pairs,
                     )
                 )
@@ -338,6 +391,11 @@ def _conclusion(folder: Path, place: str, problems: list[Problem]) -> str | None
             )
         )
     return None
+
+
+def begun(folder: Path, session: SessionFile) -> bool:
+    """Whether a log of the session in `folder` is there."""
+    return any((folder / log).exists() for run in session.runs for log in run.logs)
 
 
 def season_date(season: Season) -> datetime.date:

@@ -20,6 +20,7 @@ RAD_PER_REV = 2.0 * math.pi
 RPM = RAD_PER_REV / 60.0  # rad/s of 1 rpm
 GAS_K = 8.314462618  # J/(mol K), 2019 SI
 LONGEST_COAST_S = 12.0
+STOPPED_AFTER_S = 0.4  # from the reading at the cut-off to the motor off, as a person or a script does it
 
 
 class CannotReach(ValueError):
@@ -125,12 +126,19 @@ class BenchModel:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """Part of a drive pattern. kind "off": motor off; "still": off until standing, then duration_s more;
-    "speed": closed loop at `value` rad/s; "throttle": open loop at `value`, 0 to 1."""
+    "speed": closed loop at `value` rad/s; "throttle": open loop at `value`, 0 to 1.
+
+    until        a throttle that moves evenly from `value` to this; None where it stands
+    stop_cell_v  the motor is switched off once the voltage at the tap has stayed at or below this for each cell for
+                 STOPPED_AFTER_S, and all further stretches with such a limit are left out; None for no limit
+    """
 
     kind: Literal["off", "still", "speed", "throttle"]
     value: float
     duration_s: float
     label: str = ""
+    stop_cell_v: float | None = None
+    until: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +167,7 @@ class BenchTrace:
     winding_temperature_k: Array
     motor_temperature_k: Array
     controller_temperature_k: Array
+    source_temperature_k: Array
     stretches: tuple[tuple[str, float, float], ...]
 
 
@@ -270,9 +279,13 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
     slew = c.slew_per_s * step_s
     rows: list[tuple[float, ...]] = []
     marks: list[tuple[str, float, float]] = []
-    done = 0
+    done, low, empty = 0, 0, False
+    stops_after = max(1, round(STOPPED_AFTER_S / step_s))
 
     for stretch in pattern:
+        if empty and stretch.stop_cell_v is not None:
+            continue
+        limit_v = None if stretch.stop_cell_v is None else s.cells * stretch.stop_cell_v
         start = done
         closed, off = stretch.kind == "speed", stretch.kind in ("off", "still")
         target = stretch.value
@@ -284,6 +297,7 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
                 ahead = 1.0
             trim = 0.0
         remaining = max(1, round(stretch.duration_s / step_s))
+        climb = 0.0 if stretch.until is None else (stretch.until - target) / remaining
         waiting = round(LONGEST_COAST_S / step_s) if stretch.kind == "still" else 0
         while remaining > 0:
             if waiting > 0:
@@ -299,6 +313,7 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
                 throttle = 0.0 if throttle < 0.0 else 1.0 if throttle > 1.0 else throttle
             else:
                 throttle = 0.0 if off else target
+                target += climb
             wanted = throttle if throttle < c.output_cap else c.output_cap
             if off:
                 duty = 0.0
@@ -354,7 +369,7 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
                 (
                     throttle, effective, omega, voltage + model.wiring_ohm * bus_a, voltage, bus_a,
                     friction * omega, copper + ripple_copper, ripple_iron, controller_heat,
-                    t_winding, t_case, t_controller,
+                    t_winding, t_case, t_controller, t_source,
                 )
             )  # fmt: skip
             # heat
@@ -383,9 +398,14 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
                 omega += step_s * net / inertia * (-math.expm1(-decay) / decay if decay > 1e-9 else 1.0)
                 omega = 0.0 if omega < 0.0 else omega
             done += 1
+            if limit_v is not None:
+                low = low + 1 if rows[-1][3] <= limit_v else 0
+                if low >= stops_after or charge <= 0.0:
+                    empty = True
+                    break
         marks.append((stretch.label, start * step_s, done * step_s))
 
-    table = np.array(rows, dtype=np.float64).reshape(-1, 13).T
+    table = np.array(rows, dtype=np.float64).reshape(-1, 14).T
     speed = table[2]
     return BenchTrace(
         time_s=np.arange(table.shape[1], dtype=np.float64) * step_s,
@@ -394,5 +414,6 @@ def run_bench(model: BenchModel, pattern: tuple[Stretch, ...], step_s: float = 0
         torque_nm=torque_of(prop, model.air_density_kg_m3, speed),
         tap_voltage_v=table[3], voltage_v=table[4], current_a=table[5], friction_w=table[6], winding_w=table[7],
         ripple_iron_w=table[8], controller_w=table[9], winding_temperature_k=table[10],
-        motor_temperature_k=table[11], controller_temperature_k=table[12], stretches=tuple(marks),
+        motor_temperature_k=table[11], controller_temperature_k=table[12], source_temperature_k=table[13],
+        stretches=tuple(marks),
     )  # fmt: skip

@@ -30,7 +30,7 @@ from generator.intake.yaml_source import read_yaml
 Factor = Annotated[float, Field(gt=0, le=10)]
 ChannelName = Literal[
     "throttle", "speed", "thrust", "torque", "voltage", "current", "motor_temperature",
-    "controller_temperature", "air_temperature", "sound_level", "vibration",
+    "controller_temperature", "air_temperature", "pack_temperature", "sound_level", "vibration",
 ]  # fmt: skip
 
 
@@ -72,6 +72,10 @@ class SensorTruth(Record):
     zero_drift: Any = None
     gain_error: Ratio | None = None
     offset_error: Any = None
+    hysteresis: Any = Field(
+        None,
+        description="How much more it shows on the way down, half-way through the known loads of a zero run.",
+    )
 
 
 class MotorTruth(Record):
@@ -239,7 +243,7 @@ def load_rehearsal(file: Path, shown: str | None = None) -> Rehearsal:
         name: truth.model_copy(
             update={
                 field: house(("sensors", name, field), getattr(truth, field), name)
-                for field in ("noise", "zero", "zero_drift", "offset_error")
+                for field in ("noise", "zero", "zero_drift", "offset_error", "hysteresis")
             }
         )
         for name, truth in read.sensors.items()

@@ -15,12 +15,16 @@ import pandas as pd
 from generator.intake.problems import suggestion
 from generator.intake.session import Run, Season, Session
 from generator.planning.bench_model import run_bench
-from generator.planning.drive_patterns import NoPattern, drive_pattern
+from generator.planning.drive_patterns import NoPattern, drive_pattern, require_source, stopped_as_shown
+from generator.planning.loads_model import loaded_frame, without_calibration
 from generator.planning.log_writer import RehearsalRefused, log_bytes, require_writable
+from generator.planning.logger_files import logger_files
 from generator.planning.rehearsal_file import Rehearsal, Scatter, TreatmentTruth, load_rehearsal
 from generator.planning.sensors import Reading, RigTruth, draw_rig_truth, log_of, true_frame
-from generator.planning.set_up import Assumptions, RunDraws, bench_model
+from generator.planning.set_up import Assumptions, RunDraws, bench_model, without_propeller
 from generator.planning.truth import TrueResponse, true_of_treatment
+from generator.progress import Progress, counter, quiet
+from generator.reduction.calibration_loads import ZeroPlan
 
 STEP_S = 0.001
 SOUND_DISTANCE_M = 1.0
@@ -84,12 +88,14 @@ def simulate_session(
     runs: Sequence[str] | None = None,
     step_s: float = STEP_S,
     assumed: Assumptions | None = None,
+    progress: Progress = quiet,
 ) -> dict[str, SimulatedRun]:
     """Every run of a session, simulated in memory; nothing is read or written.
 
     seed     of all random numbers; the rehearsal's own where not given
     runs     ids of the runs wanted; all where not given. A run comes out the same whichever others are asked for
     assumed  collects what had to be assumed
+    progress is told how many runs have been simulated
     Returns  run id -> SimulatedRun, in the order of the session
     Raises   RehearsalRefused where a procedure has no pattern
     """
@@ -100,29 +106,53 @@ def simulate_session(
     wiring = float(shared_rng.standard_normal()) * session.rig.wiring.resistance_uncertainty_ohm
     made: dict[str, SimulatedRun] = {}
     count = len(session.file.runs)
+    one_simulated = counter(progress, "simulating runs", count if runs is None else len(runs))
     for order, run in enumerate(session.file.runs):
         if runs is not None and run.id not in runs:
             continue
+        one_simulated()
         rng = _stream(seed, session.id, "run", run.id)
         place = order / (count - 1) - 0.5 if count > 1 else 0.0
-        treatment = session.file.treatments[run.treatment]
+        # a run of the stand alone belongs to no treatment; whatever is mounted stands still
+        treatment_id = run.treatment or session.file.baseline
+        treatment = session.file.treatments[treatment_id]
         source = rehearsal.sources.get(treatment.supply)
         draws = _draws(rehearsal, place, wiring, source.state_of_charge_scatter if source else 0.0, rng)
-        model = bench_model(season, session, run.treatment, rehearsal, draws, assumed)
+        model = bench_model(season, session, treatment_id, rehearsal, draws, assumed)
         truth_of_treatment = rehearsal.treatments.get(run.treatment, TreatmentTruth.model_construct())
-        try:
-            pattern = drive_pattern(session.plans[run.procedure], draws.speed)
-        except NoPattern as error:
-            raise RehearsalRefused(
-                f"{session.id}/session.yaml", f"{error}.", "Rehearse the other procedures without this run."
-            ) from None
-        truth = true_frame(
-            run_bench(model, pattern, step_s),
-            model,
-            vibration=draws.vibration * truth_of_treatment.vibration,
-            distance_m=session.rig.sound_distance_m or SOUND_DISTANCE_M,
-            background_db=rehearsal.background_sound_db,
-        )
+        plan = session.plans[run.procedure]
+        if getattr(plan, "propeller_off", False):
+            model = without_propeller(model)
+        if isinstance(plan, ZeroPlan):
+            hidden = {str(name): truth for name, truth in rehearsal.sensors.items()}.get(plan.channel)
+            truth = loaded_frame(
+                plan,
+                model,
+                hysteresis=0.0 if hidden is None or hidden.hysteresis is None else float(hidden.hysteresis),
+                background_db=rehearsal.background_sound_db,
+                step_s=step_s,
+                rng=_stream(seed, session.id, "loads"),
+            )
+        else:
+            try:
+                pattern = drive_pattern(plan, draws.speed)
+                require_source(plan, season.source(treatment))
+            except NoPattern as error:
+                raise RehearsalRefused(
+                    f"{session.id}/session.yaml",
+                    f"{error}.",
+                    "Rehearse the other procedures without this run.",
+                ) from None
+            # whoever watches the voltage sees it as the rig shows it
+            shown = (1.0 + shared.gains.get("voltage", 0.0)) * truth_of_treatment.gains.get("voltage", 1.0)
+            watched = stopped_as_shown(pattern, shown, shared.offsets.get("voltage", 0.0), model.source.cells)
+            truth = true_frame(
+                run_bench(model, watched, step_s),
+                model,
+                vibration=draws.vibration * truth_of_treatment.vibration,
+                distance_m=session.rig.sound_distance_m or SOUND_DISTANCE_M,
+                background_db=rehearsal.background_sound_db,
+            )
         logged, readings = log_of(
             truth,
             session.rig,
@@ -133,6 +163,8 @@ def simulate_session(
             faults=rehearsal.faults.get(run.id, ()),
             rng=rng,
         )
+        if isinstance(plan, ZeroPlan):
+            logged, readings = without_calibration(logged, readings, session.rig)
         made[run.id] = SimulatedRun(run=run, logged=logged, truth=truth, readings=readings)
     return made
 
@@ -150,7 +182,8 @@ def true_responses(
     for treatment in session.file.treatments:
         model = bench_model(season, session, treatment, still, RunDraws(), Assumptions())
         for procedure, plan in session.plans.items():
-            found += true_of_treatment(model, procedure, plan, treatment, step_s)
+            bench = without_propeller(model) if getattr(plan, "propeller_off", False) else model
+            found += true_of_treatment(bench, procedure, plan, treatment, step_s)
     return tuple(found)
 
 
@@ -162,13 +195,19 @@ def rehearse(
 
 
 def rehearse_session(
-    season: Season, session_id: str, *, seed: int | None = None, force: bool = False
+    season: Season,
+    session_id: str,
+    *,
+    seed: int | None = None,
+    force: bool = False,
+    progress: Progress = quiet,
 ) -> RehearsalReport:
     """Write a simulated log for every run of a session, and tell what had to be assumed.
 
     season      as loaded; `season.folder` says where it is
     seed        of all random numbers; that of rehearsal.yaml, or 1, where not given
     force       replace logs that say they are simulated; measured logs are never replaced
+    progress    is told how many runs have been simulated
     Returns     RehearsalReport
     Raises      RehearsalRefused before anything is written; SeasonProblems for faults in rehearsal.yaml
     """
@@ -182,23 +221,30 @@ def rehearse_session(
     check_names(season, session, rehearsal, f"{season.folder}/{session.id}/rehearsal.yaml")
     seed = rehearsal.seed if seed is None else seed
     for run in session.file.runs:
-        require_writable(folder / run.log, folder, f"{season.folder}/{session.id}/{run.log}", force=force)
+        for log in run.logs:
+            require_writable(folder / log, folder, f"{season.folder}/{session.id}/{log}", force=force)
     assumed = Assumptions()
-    simulated = simulate_session(season, session, rehearsal, seed=seed, assumed=assumed)
+    simulated = simulate_session(season, session, rehearsal, seed=seed, assumed=assumed, progress=progress)
     written: list[Path] = []
     for run in session.file.runs:
         item = simulated[run.id]
-        content = log_bytes(
-            item.logged,
-            item.readings,
-            session.rig,
-            name=run.log,
-            seed=seed,
-            remarks=(f"{session.rig.label}; {run.procedure} with {run.treatment}, repeat {run.repeat}",),
-            line_ending="\r\n" if rehearsal.line_ending == "crlf" else "\n",
-        )
-        _write(folder / run.log, content)
-        written.append(folder / run.log)
+        pole_pairs = season.motor(session.file.treatments[run.treatment or session.file.baseline]).pole_pairs
+        clocks = _stream(seed, session.id, "loggers", run.id)
+        for file in logger_files(run, item.logged, item.readings, session.rig, pole_pairs, clocks):
+            content = log_bytes(
+                file.frame,
+                file.readings,
+                file.rig,
+                name=file.log,
+                seed=seed,
+                remarks=(
+                    f"{session.rig.label}; {run.procedure}{f' with {run.treatment}' if run.treatment else ''}, "
+                    f"repeat {run.repeat}",
+                ),
+                line_ending="\r\n" if rehearsal.line_ending == "crlf" else "\n",
+            )
+            _write(folder / file.log, content)
+            written.append(folder / file.log)
     return RehearsalReport(written=tuple(written), seed=seed, assumed=tuple(assumed.told))
 
 

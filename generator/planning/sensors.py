@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from generator.intake.calibrations import CalibratedChannel
 from generator.intake.quantities import conversion
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.planning.bench_model import RPM, BenchModel, BenchTrace
@@ -30,6 +31,7 @@ DEFAULT_SENSORS: dict[str, tuple[float, float, float, float]] = {
     "motor_temperature": (0.08, 0.1, 0.0, 0.0),
     "controller_temperature": (0.08, 0.1, 0.0, 0.0),
     "air_temperature": (0.05, 1.0, 0.0, 0.0),
+    "pack_temperature": (0.08, 0.1, 0.0, 0.0),
     "sound_level": (0.4, 0.1, 0.0, 0.0),
     "vibration": (0.25, 0.02, 0.0, 0.0),
 }
@@ -105,6 +107,7 @@ def true_frame(
             "motor_temperature_k": trace.motor_temperature_k,
             "controller_temperature_k": trace.controller_temperature_k,
             "air_temperature_k": np.full(speed.shape, model.air_temperature_k),
+            "pack_temperature_k": trace.source_temperature_k,
             "sound_level_db": loud,
             "vibration_m_s2": shake,
             "power_w": trace.voltage_v * trace.current_a,
@@ -161,7 +164,13 @@ def reading_of(name: str, channel: Channel, pole_pairs: int) -> Reading:
         scale /= channel.pulses_per_revolution
     # what the logger shows at true zero is subtracted when the log is read; `sign` then turns it round
     shift = float(channel.offset or 0.0)
-    return Reading(zero=zero - channel.sign * shift, scale=channel.sign * scale, step=step)
+    house_zero, house_scale = zero - channel.sign * shift, channel.sign * scale
+    if isinstance(channel, CalibratedChannel):
+        house_zero, house_scale = (
+            float(channel.used.true(np.array(house_zero))),
+            channel.used.gain * house_scale,
+        )
+    return Reading(zero=house_zero, scale=house_scale, step=step)
 
 
 def log_of(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
 from generator.intake.session import Season, Session, Treatment
@@ -66,6 +66,7 @@ ASSUMED_STATE_OF_CHARGE = 0.9
 CELL_CURVE = (
     (0.0, 3.00), (0.05, 3.40), (0.1, 3.55), (0.2, 3.66), (0.4, 3.76), (0.6, 3.86), (0.8, 4.00), (1.0, 4.18)
 )  # fmt: skip
+BELL_DIAMETER_M = 0.025  # of a motor without a propeller; assumed for rehearsal, no source
 GOVERNOR_GAIN = 0.4
 GOVERNOR_PER_S = 2.0
 
@@ -161,6 +162,19 @@ def bench_model(
         governor_gain=GOVERNOR_GAIN,
         governor_per_s=GOVERNOR_PER_S,
     )
+
+
+def without_propeller(model: BenchModel) -> BenchModel:
+    """The bench with the propeller off: nothing on the shaft but the motor's own bell."""
+    nothing = replace(
+        model.propeller,
+        diameter_m=BELL_DIAMETER_M,
+        thrust_coefficient=0.0,
+        power_coefficient=0.0,
+        inertia_kg_m2=0.0,
+        blades=0,
+    )
+    return replace(model, propeller=nothing)
 
 
 def _motor(

@@ -12,9 +12,15 @@ from pydantic import BaseModel
 from scipy.interpolate import PchipInterpolator
 
 from generator.planning.bench_model import RPM, BenchModel, BenchTrace, run_bench
+from generator.planning.drain_truth import of_drain
 from generator.planning.drive_patterns import drive_pattern
+from generator.planning.sweep_truth import as_staircase, of_free_run, steady_trace
+from generator.reduction.calibration_loads import ZeroPlan
+from generator.reduction.drain import DrainPlan
+from generator.reduction.free_run import FreeRunPlan
 from generator.reduction.hold import HoldPlan
 from generator.reduction.measured import GF_PER_N
+from generator.reduction.ramp import RampPlan
 from generator.reduction.records import At
 from generator.reduction.soak import SoakPlan
 from generator.reduction.spin_up import SpinUpPlan
@@ -40,10 +46,17 @@ def true_of_treatment(
 ) -> tuple[TrueResponse, ...]:
     """True responses of one treatment in one procedure.
 
-    Power and thrust of holds and staircases, rise and fall time of spin-ups, rise of temperature of soaks; other
+    Power and thrust of holds and staircases, rise and fall time of spin-ups, rise of temperature of soaks, resistance,
+    charge, energy, time and warming of drains; other
     responses follow from these or rest on definitions of the reduction and are not given.
     """
-    trace = run_bench(model, drive_pattern(plan), step_s)
+    if isinstance(plan, ZeroPlan):
+        return ()  # what it calibrates is the rig's
+    trace = (
+        steady_trace(model, plan, step_s)
+        if isinstance(plan, RampPlan)
+        else run_bench(model, drive_pattern(plan), step_s)
+    )
     match plan:
         case HoldPlan():
             found = _of_hold(trace, plan)
@@ -53,6 +66,12 @@ def true_of_treatment(
             found = _of_soak(trace, plan, model.air_temperature_k)
         case StaircasePlan():
             found = _of_staircase(trace, plan)
+        case RampPlan():
+            found = _of_staircase(trace, as_staircase(plan))
+        case FreeRunPlan():
+            found = of_free_run(trace, plan, model)
+        case DrainPlan():
+            found = of_drain(trace, plan, model.source)
         case _:
             found = iter(())
     return tuple(

@@ -6,6 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from generator.evidence.records import Caution, SignalWord
+from generator.evidence.wording import sentence_case
+from generator.intake.hazards import HAZARDS
+from generator.intake.session import Session
 from generator.publication import texts
 from generator.publication.navigation import anchor
 from generator.publication.texts import Labels
@@ -76,3 +79,9 @@ def panels(
     ]
     wanted.sort(key=lambda caution: SEVERITY.index(caution.signal))
     return tuple(panel(caution, labels) for caution in wanted)
+
+
+def went_on(session: Session) -> tuple[tuple[str, str], ...]:
+    """What a plan is refused for, and the reason stated in session.yaml to make it all the same."""
+    reasons = session.file.go_on_because.items()
+    return tuple((sentence_case(HAZARDS[name]), why) for name, why in reasons)

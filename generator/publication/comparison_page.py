@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from generator.evidence.records import Contrast, SessionAnalysis
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
-from generator.publication.cautions import CautionPanel, panels
+from generator.publication.cautions import CautionPanel, panels, went_on
 from generator.publication.curves_section import CurvesSection, curves_section
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
@@ -63,6 +63,7 @@ class ComparisonPage:
     responses     table of means
     raised        cautions of this comparison, and the tester's own
     always        cautions that always hold
+    go_on         (what a plan is refused for, why the tester went on), stated in session.yaml
     safety        link to the safety page
     conditions    date, rig, air, tester
     treatments    what each treatment was made of
@@ -95,6 +96,7 @@ class ComparisonPage:
     responses: Table
     raised: tuple[CautionPanel, ...]
     always: tuple[CautionPanel, ...]
+    go_on: tuple[tuple[str, str], ...]
     safety: str
     conditions: tuple[Fact, ...]
     treatments: Table
@@ -180,6 +182,7 @@ def comparison_page(
         responses=session_blocks.responses_table(analysis, session, treatments=pair, anchored=False),
         raised=panels(analysis.cautions, labels, always_on=False, treatment=treatment),
         always=panels(analysis.cautions, labels, always_on=True),
+        go_on=went_on(session),
         safety=link(page, navigation.SAFETY),
         conditions=session_blocks.condition_facts(site, session, page),
         treatments=session_blocks.treatments_table(site.season, session, page, treatments=pair),

@@ -10,6 +10,8 @@ from generator.evidence.constants import (
     EXPONENTS,
     LIMITS,
     MOTOR,
+    PACK,
+    PACK_UNCERTAINTY,
     coefficients_uncertainty,
     interval_ends,
     verdict,
@@ -40,6 +42,7 @@ from generator.reduction.losses import NOMINAL_UNCERTAINTY
 from generator.reduction.stated_coefficients import stated_coefficients
 
 SHORT = {"kv": "KV", "thrust_coefficient": "CT", "power_coefficient": "CP"}
+TOLD_ALWAYS = ("kv", "winding_resistance", *PACK)
 COLUMNS = ("Fitted", f"95{NBSP}% interval", "Stated", "Departure", "Says")
 
 
@@ -75,11 +78,7 @@ def constants_section(
     if not found:
         return None
     labels = labels_of(session)
-    told = [
-        c
-        for c in found
-        if c.name in ("kv", "winding_resistance") or c.name in EXPONENTS or c.outcome == "departs"
-    ]
+    told = [c for c in found if c.name in TOLD_ALWAYS or c.name in EXPONENTS or c.outcome == "departs"]
     tables = tuple(
         _table_of(f"constants-{anchor(treatment)}", label, own, season)
         for treatment, label in labels.items()
@@ -232,7 +231,8 @@ def _how(found: Sequence[EffectiveConstant]) -> tuple[str, ...]:
         f"A departure counts where its interval leaves out zero and it is larger than {listed(limits)}. Its interval "
         "holds the doubt about the stated value too; where a part file gives none, the standard uncertainty is taken "
         f"as {percent(u['kv'])} for KV, {percent(u['terminal_resistance'])} for a resistance, "
-        f"{percent(u['free_run_current'])} for a free-run current and {percent(u['power_coefficient'])} for a "
-        "coefficient. All of these shares are our own choice."
+        f"{percent(u['free_run_current'])} for a free-run current, {percent(u['power_coefficient'])} for a "
+        f"coefficient, {percent(PACK_UNCERTAINTY['internal_resistance'])} for a pack's resistance and "
+        f"{percent(PACK_UNCERTAINTY['pack_charge'])} for its capacity. All of these shares are our own choice."
     )
     return tuple(paragraphs)

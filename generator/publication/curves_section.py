@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from generator.evidence.curve_contrasts import curve_procedure
 from generator.evidence.physics_records import CurveContrast
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import NBSP, listed, percent
@@ -24,7 +25,7 @@ DRAWN = (
     ("electrical_power", "speed_rpm"),
     ("thrust", "throttle_percent"),
 )
-UNSTEADY = ("hysteresis", "unsettled step", "swaying stand")
+UNSTEADY = ("hysteresis", "unsettled step", "swaying stand", "ramp too fast", "uneven ways", "one way")
 Pair = tuple[str, str]  # treatment, the other side
 
 
@@ -46,7 +47,7 @@ class CurvesSection:
     figures      pictures of the drawn ones
     more         what those say that are not drawn
     method       how the band is made and what it promises
-    steady       that every staircase stood still, or ""
+    steady       that every staircase stood still, or every ramp was slow enough, or ""
     unsteady     runs that did not
     """
 
@@ -118,7 +119,7 @@ def curves_section(
         figures=tuple(figures),
         more=tuple(contrast.sentence for contrast in own if contrast not in drawn),
         method=drawn[0].method,
-        steady="" if unsteady else _steady(),
+        steady="" if unsteady else _steady(curve_procedure(analysis.runs)),
         unsteady=unsteady,
     )
 
@@ -142,7 +143,12 @@ def _exploratory(own: Sequence[CurveContrast], analysis: SessionAnalysis) -> str
     )
 
 
-def _steady() -> str:
+def _steady(procedure: str) -> str:
+    if procedure == "ramp":
+        return (
+            "Every ramp was slow enough for its sensors, and the ways up and down differ nowhere by more than "
+            f"{percent(HYSTERESIS_TOLD)} beyond their noise. What the rotor takes to speed up cancels in their mean."
+        ).replace(" %", f"{NBSP}%")
     return (
         "Every staircase stood still: no step moved by more than "
         f"{percent(LARGEST_TREND)} in speed while it was averaged, and the ways up and down differ nowhere by more "

@@ -65,11 +65,11 @@ def checksum_list(analysis: SessionAnalysis) -> bytes:
     A name with a backslash or a line break is escaped and its line begins with a backslash, as that program does.
     """
     lines = set()
-    for run in analysis.runs:
-        path = navigation.log_copy(analysis.session_id, run.log)
+    for log in (log for run in analysis.runs for log in run.logs):
+        path = navigation.log_copy(analysis.session_id, log.path)
         name = path.removeprefix(f"{navigation.session_folder(analysis.session_id)}/")
         escaped = name.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
-        lines.add(f"{'' if escaped == name else chr(92)}{run.sha256}  {escaped}\n")
+        lines.add(f"{'' if escaped == name else chr(92)}{log.sha256}  {escaped}\n")
     return "".join(sorted(lines, key=lambda line: line.split("  ", 1)[1])).encode()
 
 
@@ -95,7 +95,12 @@ def downloads_page(
     """Frame and content of the page of downloads. sizes: of every log of these sessions."""
     page = navigation.DOWNLOADS
     sessions = [session for session in newest_first(site.season.sessions) if session.id in analyses]
-    logs = {(session.id, run.log) for session in sessions for run in analyses[session.id].runs}
+    logs = {
+        (session.id, log.path)
+        for session in sessions
+        for run in analyses[session.id].runs
+        for log in run.logs
+    }
     total = size_text(sum(sizes[log] for log in logs))
     tally = f"{counted(len(sessions), 'session')}, {counted(len(logs), 'raw log')}, {total} of logs."
     frame = site.frame(

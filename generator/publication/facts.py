@@ -14,6 +14,7 @@ from generator.evidence.wording import NBSP, listed, number
 SHOWN: tuple[tuple[str, float, str], ...] = (
     ("_rpm_per_v", 1.0, "rpm/V"),
     ("_kg_m2", 1e7, "g·cm²"),
+    ("_m_s2", 1.0, "m/s²"),
     ("_rpm_s", 1.0, "rpm/s"),
     ("_rpm", 1.0, "rpm"),
     ("_ohm", 1000.0, "mΩ"),
@@ -120,6 +121,14 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
+
+
+def archive_date(written: str) -> str:
+    """Date of an archive, written out; as it stands where it is no date."""
+    try:
+        return date_text(datetime.date.fromisoformat(written))
+    except ValueError:
+        return written or "unknown date"
 
 
 def date_text(date: datetime.date) -> str:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import get_context
 from typing import Any
 
@@ -13,6 +15,8 @@ from markupsafe import Markup
 
 from generator.figures.records import Figure
 from generator.figures.styles import marks
+from generator.memory import Memory, Shelf, fingerprint
+from generator.progress import Progress, counter, quiet
 from generator.publication import interactive, navigation
 from generator.publication.navigation import Link, anchor, link
 from generator.publication.svg import figure_csv, legend_mark, render_svg, vega_lite_text
@@ -91,19 +95,56 @@ def order_of(figure: Figure) -> Order:
     return anchor(figure.name), figure.spec, figure.narrow, title_of_picture(figure)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """How figures are rendered.
+
+    workers   processes that render
+    progress  is told how many have been rendered
+    memory    pictures of an earlier build of this process, or None
+    """
+
+    workers: int = 1
+    progress: Progress = quiet
+    memory: Memory | None = None
+
+
 @contextmanager
-def renderer(workers: int) -> Iterator[Callable[[Iterable[Figure]], list[Picture]]]:
-    """A function that renders many figures, in order, with so many processes.
+def renderer(drawing: Drawing) -> Iterator[Callable[[str, Iterable[Figure]], list[Picture]]]:
+    """A function that renders many figures, in order, with so many processes; first told what they are of.
 
     Processes, not threads, since threads share one lock. They are started afresh, since a fork of a process that
     has rendered hangs; a program that asks for more than one must therefore keep its own work under
     `if __name__ == "__main__"`. Below about eighty charts their start costs more than they save.
     """
-    if workers < 2:
-        yield lambda figures: [picture(order_of(figure)) for figure in figures]
+    if drawing.workers < 2:
+        yield lambda what, figures: _rendered(drawing, what, figures, map)
         return
-    with ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn")) as pool:
-        yield lambda figures: list(pool.map(picture, [order_of(figure) for figure in figures], chunksize=2))
+    with ProcessPoolExecutor(max_workers=drawing.workers, mp_context=get_context("spawn")) as pool:
+        spread = partial(pool.map, chunksize=2)
+        yield lambda what, figures: _rendered(drawing, what, figures, spread)
+
+
+def _rendered(
+    drawing: Drawing,
+    what: str,
+    figures: Iterable[Figure],
+    spread: Callable[[Callable[[Order], Picture], Iterable[Order]], Iterator[Picture]],
+) -> list[Picture]:
+    """Pictures of the figures. Those of an earlier build are taken from memory; the others go through `spread`."""
+    orders = [order_of(figure) for figure in figures]
+    if drawing.memory is None:
+        shelf: Shelf[Picture] = Shelf()
+        keys = [str(place) for place in range(len(orders))]
+    else:
+        shelf = drawing.memory.pictures
+        keys = [fingerprint(json.dumps(order).encode()) for order in orders]
+    fresh = {key: order for key, order in zip(keys, orders, strict=True) if key not in shelf}
+    one_drawn = counter(drawing.progress, what, len(fresh))
+    for key, drawn in zip(fresh, spread(picture, fresh.values()), strict=True):
+        one_drawn()
+        shelf.put(key, drawn)
+    return [shelf.get(key) for key in keys]
 
 
 def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:

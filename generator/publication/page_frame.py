@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -11,6 +12,9 @@ from generator.intake.session import Season
 from generator.publication import navigation
 from generator.publication.navigation import Link, link
 from generator.publication.units import choice_of, in_units
+
+if TYPE_CHECKING:
+    from generator.publication.since_archive import SinceArchive
 
 SIMULATED = "Simulated data: the logs behind this page were made by a rehearsal, not measured."
 SOME_SIMULATED = (
@@ -91,6 +95,7 @@ class Site:
     has_overlay   whether any session has something to lay over another
     text_anchors  path of a text page -> ids on it, so that links to a place on it never break
     simulated     sentence for pages about all sessions: whether all, some or none rest on simulated logs
+    since         what changed since an earlier archive, or None if it was not asked for
     """
 
     season: Season
@@ -100,6 +105,7 @@ class Site:
     simulated: str
     has_overlay: bool = False
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    since: SinceArchive | None = None
 
     def frame(
         self,
@@ -143,6 +149,7 @@ class Site:
             ("Method", navigation.METHOD),
             ("Statistics", navigation.STATISTICS),
             ("Glossary", navigation.GLOSSARY),
+            ("Tutorial", navigation.TUTORIAL),
             ("Safety", navigation.SAFETY),
             ("Corrections", navigation.CORRECTIONS),
             ("Downloads", navigation.DOWNLOADS),

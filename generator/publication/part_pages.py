@@ -1,4 +1,4 @@
-"""Pages of parts and rigs: what is known of each, and every session it took part in."""
+"""Pages of parts: what is known of each, and every session it took part in."""
 
 from __future__ import annotations
 
@@ -6,17 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import counted, number, percent
+from generator.evidence.wording import counted
 from generator.intake.parts import AnyPart
-from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.intake.session import Session, Treatment
 from generator.publication import navigation
 from generator.publication.constants_section import constants_of_part
-from generator.publication.facts import Fact, date_text, facts_of, key_text, quantity_plain, shown
+from generator.publication.facts import Fact, date_text, facts_of
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, simulated_sentence
-from generator.publication.tables import Cell, Table, table
+from generator.publication.tables import Table
 
 KINDS = (
     ("motor", "Motors"),
@@ -87,40 +86,12 @@ class PartsPage:
     groups: tuple[PartGroup, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RigPage:
-    """Everything on a rig's page.
-
-    title           of the rig
-    about           what it is
-    channels        table of channels with their uncertainties
-    facts           wiring, distances
-    check_standard  the fixed reference set-up, or ""
-    sessions        sessions made on it, newest first
-    uncertainty     link to how uncertainties are carried
-    """
-
-    title: str
-    about: str
-    channels: Table
-    facts: tuple[Fact, ...]
-    check_standard: str
-    sessions: tuple[SessionLine, ...]
-    uncertainty: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RigsPage:
-    """The list of rigs."""
-
-    rigs: tuple[PartLine, ...]
-
-
 def _parts_of(treatment: Treatment) -> tuple[str, ...]:
     return (treatment.motor, treatment.controller, treatment.propeller, treatment.supply)
 
 
-def _line(session: Session, analysis: SessionAnalysis, page: str, role: str) -> SessionLine:
+def session_line(session: Session, analysis: SessionAnalysis, page: str, role: str) -> SessionLine:
+    """A session as a line in the list of a page `page`."""
     return SessionLine(
         session=Link(text=session.file.title, href=link(page, navigation.session_page(session.id))),
         date=date_text(session.file.date),
@@ -138,7 +109,9 @@ def _sessions_of_part(
         if used and session.id in analyses:
             whole = len(used) == len(session.file.treatments)
             lines.append(
-                _line(session, analyses[session.id], page, "all treatments" if whole else ", ".join(used))
+                session_line(
+                    session, analyses[session.id], page, "all treatments" if whole else ", ".join(used)
+                )
             )
     return tuple(lines)
 
@@ -195,104 +168,3 @@ def parts_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fra
         simulated=site.simulated,
     )
     return frame, PartsPage(groups=groups)
-
-
-def rig_page(site: Site, analyses: Mapping[str, SessionAnalysis], rig: Rig) -> tuple[Frame, RigPage]:
-    """Frame and content of a rig's page."""
-    page = navigation.rig_page(rig.id)
-    sessions = [
-        session
-        for session in newest_first(site.season.sessions)
-        if session.rig.id == rig.id and session.id in analyses
-    ]
-    list_of_rigs = (("Rigs", navigation.RIGS),) if len(site.season.rigs) > 1 else ()
-    frame = site.frame(
-        page,
-        rig.label,
-        f"{rig.label}: channels, calibration, wiring and sessions.",
-        trail=(*list_of_rigs, (rig.label, page)),
-        simulated=simulated_sentence(analyses[session.id].simulated for session in sessions),
-    )
-    wiring = [Fact(name=f"Wiring {fact.name.lower()}", value=fact.value) for fact in facts_of(rig.wiring)]
-    return frame, RigPage(
-        title=rig.label,
-        about=rig.about or "",
-        channels=channels_table(rig),
-        facts=(
-            *wiring,
-            *facts_of(
-                rig,
-                leave_out=("id", "label", "about", "channels", "log", "wiring", "check_standard", "photo"),
-            ),
-        ),
-        check_standard=rig.check_standard or "",
-        sessions=tuple(_line(session, analyses[session.id], page, "") for session in sessions),
-        uncertainty=site.text_link(page, navigation.METHOD, "uncertainty"),
-    )
-
-
-def channels_table(rig: Rig) -> Table:
-    """Channels of a rig with what is known of each. Uncertainties are standard uncertainties."""
-    rows = []
-    for name, channel in rig.channels.present().items():
-        house = CHANNEL_KINDS[name][1]
-        rows.append(
-            (
-                Cell(text=key_text(name)),
-                Cell(text=channel.column),
-                Cell(text=_unit(channel)),
-                Cell(
-                    text=percent(channel.gain_uncertainty) if channel.gain_uncertainty else "", numeric=True
-                ),
-                Cell(text=_size(house, channel.offset_uncertainty), numeric=True),
-                Cell(text=_size(house, channel.resolution), numeric=True),
-                Cell(text=quantity_plain(1000 * channel.lag_s, "ms") if channel.lag_s else "", numeric=True),
-                Cell(text="" if channel.calibrated is None else date_text(channel.calibrated)),
-            )
-        )
-    columns = (
-        "Quantity", "Column in the log", "Unit", "Gain uncertainty", "Offset uncertainty", "Resolution", "Lag",
-        "Calibrated",
-    )  # fmt: skip
-    return table("channels", "Channels; uncertainties are standard uncertainties", columns, rows)
-
-
-def _unit(channel: Channel) -> str:
-    if channel.idle is not None and channel.full is not None:
-        return f"{number(channel.idle, 0)} at idle, {number(channel.full, 0)} at full"
-    return channel.unit or ""
-
-
-def _size(house: str, value: object) -> str:
-    """An uncertainty or resolution in the unit the channel is shown in; house units come in."""
-    if not isinstance(value, (int, float)):
-        return ""
-    if house == "thrust_n":
-        return quantity_plain(value * 1000.0 / 9.80665, "gf")
-    if house == "time_s":
-        return quantity_plain(1000.0 * value, "ms")
-    if house == "torque_nm":
-        return quantity_plain(1000.0 * value, "mN·m")
-    if house == "throttle":
-        return quantity_plain(100.0 * value, "%")
-    if house == "vibration_m_s2":
-        return quantity_plain(value, "m/s²")
-    return shown(f"difference{house[house.rindex('_') :]}", value)
-
-
-def rigs_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Frame, RigsPage]:
-    """Frame and content of the list of rigs."""
-    page = navigation.RIGS
-    lines = tuple(
-        PartLine(
-            part=Link(text=rig.label, href=link(page, navigation.rig_page(rig.id))),
-            used=counted(
-                sum(s.rig.id == rig.id and s.id in analyses for s in site.season.sessions), "session"
-            ),
-        )
-        for rig in sorted(site.season.rigs.values(), key=lambda rig: (rig.label, rig.id))
-    )
-    frame = site.frame(
-        page, "Rigs", "The thrust stands of the season.", trail=(("Rigs", page),), simulated=site.simulated
-    )
-    return frame, RigsPage(rigs=lines)

@@ -10,18 +10,30 @@ from generator.evidence.wording import MINUS, counted, measured, number, plain, 
 from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks, texts
+from generator.publication.calibration_section import line_facts
 from generator.publication.facts import Fact, date_text, key_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.tables import Cell, Table, table
+from generator.reduction.measured import ICE_POINT_K
 from generator.reduction.records import Finding, RunReduction, RunResponse
 
 GRADE_WORDS = {
     "noted": "noted, dealt with",
     "doubtful": "doubtful, weakens what rests on it",
     "refused": "refused, not used",
+}
+# figure of a fit -> words, factor from the house unit, what is taken off, unit shown, decimals
+BESIDES: dict[str, tuple[str, float, float, str, int]] = {
+    "open_circuit_before_v": ("Voltage at rest before", 1.0, 0.0, "V", 2),
+    "open_circuit_after_v": ("Voltage at rest after", 1.0, 0.0, "V", 2),
+    "lowest_v": ("Lowest voltage", 1.0, 0.0, "V", 2),
+    "cut_off_v": ("Cut-off of the pack", 1.0, 0.0, "V", 2),
+    "mean_current_a": ("Mean current under load", 1.0, 0.0, "A", 2),
+    "pack_start_temperature_k": ("Pack temperature before", 1.0, ICE_POINT_K, "°C", 1),
+    "regression_resistance_ohm": ("Resistance by regression over the whole run", 1000.0, 0.0, "mΩ", 1),
 }
 
 
@@ -54,6 +66,7 @@ class RunPage:
     figures     the trace, and whatever the procedure adds
     findings    what was found in the log, gravest first
     responses   table of what was reduced, or None
+    besides     what else the run says: the line of a calibration, the rest voltages of a drain
     facts       procedure, treatment, place in the order
     log         link to the raw log
     log_facts   checksum, rows, sampling
@@ -69,6 +82,7 @@ class RunPage:
     figures: tuple[FigureBlock, ...]
     findings: tuple[FindingRow, ...]
     responses: Table | None
+    besides: tuple[Fact, ...]
     facts: tuple[Fact, ...]
     log: Link
     log_facts: tuple[Fact, ...]
@@ -92,7 +106,8 @@ def run_page(
         other = ordered[place + step].run_id
         return Link(text=other, href=link(page, navigation.run_page(session.id, other)))
 
-    summary = f"{run.procedure.capitalize()} with {label}, repeat {run.repeat}."
+    whose = f" with {label}" if run.treatment else ""
+    summary = f"{run.procedure.capitalize()}{whose}, repeat {run.repeat}."
     frame = site.frame(
         page,
         f"{title}: {session.file.title}",
@@ -112,10 +127,21 @@ def run_page(
         figures=figures.of_run(page, run.run_id),
         findings=tuple(_finding_row(finding) for finding in findings),
         responses=_responses(run, analysis) if run.responses else None,
+        besides=line_facts(run.calibration) if run.calibration is not None else _besides(run),
         facts=_facts(site, session, run, label, page),
         log=Link(text=run.log.rsplit("/", 1)[-1], href=link(page, navigation.log_copy(session.id, run.log))),
-        log_facts=_log_facts(run),
+        log_facts=_log_facts(run, session.id, page),
         columns=_columns(session, run),
+    )
+
+
+def _besides(run: RunReduction) -> tuple[Fact, ...]:
+    """Figures of a run that are no responses but help to judge them."""
+    known = dict(run.fits)
+    return tuple(
+        Fact(name=words, value=with_unit(number(factor * known[name] - zero, places), unit))
+        for name, (words, factor, zero, unit, places) in BESIDES.items()
+        if name in known
     )
 
 
@@ -134,12 +160,12 @@ def _facts(site: Site, session: Session, run: RunReduction, label: str, page: st
     method = site.text_link(
         page,
         navigation.METHOD,
-        run.procedure,
+        "calibration" if run.procedure == "zero" else run.procedure,  # `zero` tells of the rest before a run
         "curves" if run.procedure in {"staircase", "ramp"} else "reading",
     )
     facts = [
         Fact(name="Procedure", value=run.procedure, href=method),
-        Fact(name="Treatment", value=label),
+        *((Fact(name="Treatment", value=label),) if run.treatment else ()),
         Fact(name="Repeat", value=str(run.repeat)),
         Fact(name="Block", value=str(run.block)),
         Fact(name="Place in the order", value=str(run.order)),
@@ -152,10 +178,26 @@ def _facts(site: Site, session: Session, run: RunReduction, label: str, page: st
     return tuple(facts)
 
 
-def _log_facts(run: RunReduction) -> tuple[Fact, ...]:
+def _log_facts(run: RunReduction, session_id: str, page: str) -> tuple[Fact, ...]:
     facts = [Fact(name="SHA-256", value=run.sha256), Fact(name="Rows", value=number(run.rows, 0))]
     if run.sampling_hz is not None:
         facts.append(Fact(name="Sampling", value=plain(run.sampling_hz, "a second")))
+    for log in run.joined:
+        how = "found from both logs" if log.found else "as stated"
+        doubt = f" ± {plain(1000.0 * log.offset_u_s, 'ms', digits=2)}" if log.offset_u_s > 0.0 else ""
+        facts += [
+            Fact(
+                name=f"Log of {log.logger}",
+                value=log.path.rsplit("/", 1)[-1],
+                href=link(page, navigation.log_copy(session_id, log.path)),
+            ),
+            Fact(name=f"Log of {log.logger}: SHA-256", value=log.sha256),
+            Fact(name=f"Log of {log.logger}: rows", value=number(log.rows, 0)),
+            Fact(
+                name=f"Log of {log.logger}: its clock, {how}",
+                value=f"{with_unit(number(log.offset_s, 4), 's')}{doubt}, one standard uncertainty",
+            ),
+        ]
     for column, drift in run.zero_drift:
         name, factor, unit = _shown_channel(column)
         text = plain(abs(drift) * factor, unit, digits=2)

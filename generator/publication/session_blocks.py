@@ -313,7 +313,10 @@ def procedures_of(site: Site, session: Session, page: str) -> tuple[Procedure, .
         Procedure(
             name=key_text(name),
             href=site.text_link(
-                page, navigation.METHOD, name, "curves" if name in {"staircase", "ramp"} else "reading"
+                page,
+                navigation.METHOD,
+                "calibration" if name == "zero" else name,  # `zero` tells of the rest before a run
+                "curves" if name in {"staircase", "ramp"} else "reading",
             ),
             facts=facts_of(plan),
         )

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
 from generator.figures.curves_chart import curves
+from generator.figures.drain_chart import drain_course
+from generator.figures.free_run_chart import free_run_line
 from generator.figures.overview_chart import difference_overview
 from generator.figures.records import Figure
 from generator.figures.runs_chart import run_values
@@ -16,6 +18,7 @@ from generator.figures.strips import difference_strip
 from generator.figures.trace_chart import run_trace
 from generator.intake.session import Season, Session
 from generator.publication.air_section import air_figures
+from generator.publication.calibration_section import residuals_of_run
 from generator.publication.constants_section import coefficient_figures
 from generator.publication.curves_section import curve_figures
 from generator.publication.energy_section import energy_figures
@@ -150,7 +153,13 @@ def _run_figures(
 ) -> tuple[Figure, ...]:
     """The trace of a run, and what its procedure adds."""
     figures = [run_trace(run)]
-    if run.fitted is not None:
+    if run.calibration is not None:
+        figures.append(residuals_of_run(run))
+    elif run.procedure == "drain":
+        figures.append(drain_course(run))
+    elif run.procedure == "free-run":
+        figures.append(free_run_line(run))
+    elif run.fitted is not None:
         motor = season.motor(session.file.treatments[run.treatment])
         figures.append(
             soak_fit(

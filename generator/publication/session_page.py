@@ -11,10 +11,11 @@ from generator.evidence.wording import counted
 from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.air_section import AirSection, air_section
-from generator.publication.cautions import CautionPanel, panels
+from generator.publication.calibration_section import RunCalibration, run_calibrations
+from generator.publication.cautions import CautionPanel, panels, went_on
 from generator.publication.constants_section import ConstantsSection, constants_section
 from generator.publication.energy_section import EnergySection, energy_section
-from generator.publication.facts import Fact, date_text
+from generator.publication.facts import Fact, archive_date, date_text
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
@@ -74,10 +75,12 @@ class SessionPage:
     curves         figures of mean curves
     energy         where the energy goes, or None
     constants      constants of motor and propeller, or None
+    calibrations   what its runs with known loads say, run by run
     air            what it means in the air, or None
     responses      table of means
     raised         cautions of this session, and the tester's own
     always         cautions that always hold
+    go_on          (what a plan is refused for, why the tester went on), stated in session.yaml
     safety         link to the safety page
     conditions     date, rig, air, tester
     treatments     what each treatment was made of
@@ -85,6 +88,9 @@ class SessionPage:
     runs           table of runs and raw logs
     notes          what is missing or was refused
     corrections    corrections made after publication
+    changed        figures that an earlier archive has otherwise, or None
+    archived       which archive that is
+    changed_why    what else changed since, and what may be why
     files          downloads
     report         what a test report has to tell
     """
@@ -107,10 +113,12 @@ class SessionPage:
     curves: tuple[FigureBlock, ...]
     energy: EnergySection | None
     constants: ConstantsSection | None
+    calibrations: tuple[RunCalibration, ...]
     air: AirSection | None
     responses: Table
     raised: tuple[CautionPanel, ...]
     always: tuple[CautionPanel, ...]
+    go_on: tuple[tuple[str, str], ...]
     safety: str
     conditions: tuple[Fact, ...]
     treatments: Table
@@ -118,6 +126,9 @@ class SessionPage:
     runs: Table
     notes: tuple[str, ...]
     corrections: tuple[CorrectionRow, ...]
+    changed: Table | None
+    archived: str
+    changed_why: str
     files: tuple[Link, ...]
     report: tuple[Fact, ...]
 
@@ -172,7 +183,9 @@ def session_page(
     energy = energy_section(analysis, session, page, figures.section(page, "energy").__getitem__)
     drawn = figures.section(page, "constants", legend=True)
     constants = constants_section(analysis, session, site.season, tuple(drawn.values()))
+    calibrations = run_calibrations(analysis, page, figures.of_run)
     air = air_section(analysis, session, figures.section(page, "air"))
+    since = site.since.changed.get(session.id) if site.since is not None else None
     sections = (
         ("How sure", "how-sure", True),
         ("The tester’s conclusion", "conclusion", bool(conclusion)),
@@ -180,6 +193,7 @@ def session_page(
         ("Where the energy goes", "energy", energy is not None),
         ("In the air", "in-the-air", air is not None),
         ("Constants", "constants", constants is not None),
+        ("Calibration", "calibration", bool(calibrations)),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),
@@ -201,7 +215,7 @@ def session_page(
         date=date_text(session.file.date),
         answer=session_blocks.answer_text(analysis),
         long=session_blocks.is_long(session_blocks.answer_text(analysis)),
-        exploratory=not primary,
+        exploratory=not primary and bool(analysis.contrasts),
         comparisons=comparison_blocks(analysis, session, page),
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
         strips=figures.strips(
@@ -221,10 +235,12 @@ def session_page(
         curves=figures.curves(page),
         energy=energy,
         constants=constants,
+        calibrations=calibrations,
         air=air,
         responses=session_blocks.responses_table(analysis, session, anchored=True),
         raised=raised,
         always=panels(analysis.cautions, labels, always_on=True),
+        go_on=went_on(session),
         safety=link(page, navigation.SAFETY),
         conditions=session_blocks.condition_facts(site, session, page),
         treatments=session_blocks.treatments_table(site.season, session, page),
@@ -232,6 +248,9 @@ def session_page(
         runs=session_blocks.runs_table(analysis, session, page),
         notes=analysis.notes,
         corrections=correction_rows(session.file.corrections),
+        changed=since.table("changed-table", "Figures that changed") if since is not None else None,
+        archived=archive_date(site.since.date) if site.since is not None else "",
+        changed_why=since.told() if since is not None else "",
         files=session_blocks.downloads(session, page),
         report=report_facts(site, session, analysis, page),
     )

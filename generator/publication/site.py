@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import jinja2
 
 from generator.evidence.records import SessionAnalysis
+from generator.evidence.rig_history import RigHistory
 from generator.evidence.wording import counted
-from generator.figures.records import Figure
 from generator.intake.problems import OutputRefused, Problem, SeasonProblems
 from generator.intake.season import season_date
 from generator.intake.session import Season, Session
+from generator.memory import Memory
+from generator.progress import Progress, quiet
 from generator.publication import navigation, rendering
 from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
@@ -28,28 +28,26 @@ from generator.publication.conclusion import Conclusion, conclusion_of
 from generator.publication.definitions import Term, terms_of
 from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
-from generator.publication.figure_blocks import figure_files, legend, renderer
+from generator.publication.figure_blocks import Drawing, renderer
 from generator.publication.front_page import claims_page, front_page
 from generator.publication.interactive import explore_assets
 from generator.publication.marked_pages import Marks
-from generator.publication.overlay_data import contribution, overlay_files
+from generator.publication.overlay_data import contribution
 from generator.publication.overlay_page import overlay_pages
 from generator.publication.page_frame import Frame, Site, simulated_sentence
-from generator.publication.part_pages import part_page, parts_page, rig_page, rigs_page
+from generator.publication.part_pages import part_page, parts_page
 from generator.publication.photos import PhotoRefused, published, read_photo, readable
-from generator.publication.picture_files import picture_files, surroundings
 from generator.publication.reader_pages import reader_pages
+from generator.publication.replacing import replacement
+from generator.publication.rig_page import rig_page, rigs_page
 from generator.publication.run_page import run_page
-from generator.publication.session_blocks import labels_of, of_pair, pairs_of
-from generator.publication.session_figures import DrawnFigures, session_figures
+from generator.publication.session_files import SessionFiles, session_files
 from generator.publication.session_page import session_page
-from generator.publication.share_card import share_card
 from generator.publication.sharing import feed, site_map
+from generator.publication.since_archive import SinceArchive
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
 from generator.publication.units import choice_of
-
-MARKER = ".whirlbook-site"
-MARKER_TEXT = "This folder is made by Whirlbook. A new build replaces it as a whole.\n"
+from generator.unchanged import MARKER, marker
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +87,7 @@ class _Inputs:
     conclusions: Mapping[str, Conclusion]
     text_pages: tuple[TextPage, ...]
     terms: tuple[Term, ...]
+    rigs: Mapping[str, RigHistory] = field(default_factory=dict)
 
 
 def write_site(
@@ -99,9 +98,15 @@ def write_site(
     version: str,
     results: Mapping[str, dict[str, Any]],
     log_files: Mapping[tuple[str, str], Path],
+    rigs: Mapping[str, RigHistory] | None = None,
     layout_folders: Sequence[Path],
     content_folders: Sequence[Path],
     workers: int = 1,
+    progress: Progress = quiet,
+    memory: Memory | None = None,
+    since: SinceArchive | None = None,
+    part: bool = False,
+    made_from: str = "",
 ) -> SiteReport:
     """Write the site of a season.
 
@@ -111,9 +116,15 @@ def write_site(
     version          version of the program, for the foot of each page
     results          session id -> its facts for machines
     log_files        (session id, log as written in session.yaml) -> the log's file
+    rigs             rig id -> control charts of its check standard
     layout_folders   templates and assets; a later folder overrides an earlier one, file by file
     content_folders  prose; a later folder overrides an earlier one, file by file
     workers          processes that render figures
+    progress         is told how many figures have been drawn
+    memory           pictures of an earlier build of the same process; those that have not changed are taken from it
+    since            what changed since an earlier archive, for the pages that tell of corrections
+    part             whether these are not all pages of the season, so that a conclusion may point at others
+    made_from        one name for all that goes in, so that a later build can tell whether anything has changed
     Raises  OutputRefused if `out` is not ours to replace
             SeasonProblems with every failing reference; nothing is written then
     The old site stays until the new one is complete, and stays for good if anything fails.
@@ -121,21 +132,16 @@ def write_site(
     began = time.perf_counter()
     target = _target(season, out)
     layouts, contents = tuple(reversed(layout_folders)), tuple(reversed(content_folders))
-    inputs = _checked(season, analyses, version, log_files, contents)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    building = Path(tempfile.mkdtemp(prefix=f".{target.name}.building-", dir=target.parent))
-    try:
-        building.chmod(0o755)
+    inputs = _checked(season, analyses, version, log_files, contents, since)
+    inputs = replace(inputs, rigs=rigs or {})
+    with replacement(target) as building:
+        drawing = Drawing(workers=workers, progress=progress, memory=memory)
         marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
         writer = _Writer(building, rendering.environment(layouts), marks)
-        _write_pages(inputs, writer, results, log_files, workers)
+        _write_pages(inputs, writer, results, log_files, drawing)
         _write_assets(writer, layouts)
-        _check_links(inputs, writer)
-        writer.file(MARKER, MARKER_TEXT.encode())
-        _swap(building, target)
-    except BaseException:
-        shutil.rmtree(building, ignore_errors=True)
-        raise
+        _check_links(inputs, writer, part)
+        writer.file(MARKER, marker(made_from, building))
     return SiteReport(
         out=out,
         pages=sum(path.endswith(".html") for path in writer.written),
@@ -174,6 +180,7 @@ def _checked(
     version: str,
     log_files: Mapping[tuple[str, str], Path],
     content_folders: Sequence[Path],
+    since: SinceArchive | None,
 ) -> _Inputs:
     """Read and check everything that pages refer to. Raises SeasonProblems with all that fails."""
     by_id = {analysis.session_id: analysis for analysis in analyses}
@@ -185,13 +192,13 @@ def _checked(
         photos, refused = readable(Path(season.folder) / session.id / name for name in session.photos)
         conclusions[session.id] = conclusion_of(session, analysis, photos, refused)
         problems += conclusions[session.id].problems
-        for run in analysis.runs:
-            file = log_files.get((session.id, run.log))
-            shown = f"{season.folder}/{session.id}/{run.log}"
+        for log in (log for run in analysis.runs for log in run.logs):
+            file = log_files.get((session.id, log.path))
+            shown = f"{season.folder}/{session.id}/{log.path}"
             if file is None or not file.is_file():
                 remedy = "Put the log back, or take its run out of session.yaml."
                 problems.append(Problem(file=shown, what="is not there.", remedy=remedy))
-            elif _sha256(file) != run.sha256:
+            elif _sha256(file) != log.sha256:
                 remedy = "Build again, and leave the logs alone meanwhile."
                 problems.append(Problem(file=shown, what="is not the file that was analysed.", remedy=remedy))
     if problems:
@@ -204,6 +211,7 @@ def _checked(
         has_overlay=any(contribution(session, analysis).series for session, analysis in sessions),
         simulated=simulated_sentence(analysis.simulated for _, analysis in sessions),
         text_anchors={page.path: page.ids for page in text_pages},
+        since=since,
     )
     return _Inputs(
         site=site,
@@ -266,17 +274,17 @@ def _write_pages(
     writer: _Writer,
     results: Mapping[str, dict[str, Any]],
     log_files: Mapping[tuple[str, str], Path],
-    workers: int,
+    drawing: Drawing,
 ) -> None:
     site = inputs.site
     analyses = {session.id: analysis for session, analysis in inputs.sessions}
     writer.page("front.html", *front_page(site, analyses))
-    for session, analysis, figures in _drawn(inputs, workers):
-        _write_session(inputs, writer, session, analysis, figures)
+    for session, analysis, made in _drawn(inputs, results, drawing):
+        _write_session(inputs, writer, session, analysis, made)
         document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
         writer.file(navigation.results_file(session.id), f"{document}\n".encode())
-        for run in analysis.runs:
-            writer.copy(navigation.log_copy(session.id, run.log), log_files[session.id, run.log])
+        for log in (log for run in analysis.runs for log in run.logs):
+            writer.copy(navigation.log_copy(session.id, log.path), log_files[session.id, log.path])
         for name in inputs.conclusions[session.id].photos:
             file = Path(site.season.folder) / session.id / name
             try:
@@ -293,9 +301,12 @@ def _write_pages(
     for part in sorted(site.season.parts.values(), key=lambda part: part.id):
         writer.page("part.html", *part_page(site, analyses, part))
     if len(site.season.rigs) > 1:
-        writer.page("rigs.html", *rigs_page(site, analyses))
+        writer.page("rigs.html", *rigs_page(site, analyses, inputs.rigs))
     for rig in sorted(site.season.rigs.values(), key=lambda rig: rig.id):
-        writer.page("rig.html", *rig_page(site, analyses, rig))
+        frame, of_rig, beside = rig_page(site, analyses, rig, inputs.rigs.get(rig.id))
+        writer.page("rig.html", frame, of_rig)
+        for path, held in beside.items():
+            writer.file(path, held)
     for text in inputs.text_pages:
         writer.page("text.html", text_frame(site, text), text)
     sizes = {log: file.stat().st_size for log, file in log_files.items()}
@@ -310,44 +321,31 @@ def _write_pages(
         writer.file(navigation.SITE_MAP, site_map(site.season, pages))
 
 
-def _drawn(inputs: _Inputs, workers: int) -> Iterator[tuple[Session, SessionAnalysis, DrawnFigures]]:
+def _drawn(
+    inputs: _Inputs, results: Mapping[str, dict[str, Any]], drawing: Drawing
+) -> Iterator[tuple[Session, SessionAnalysis, SessionFiles]]:
     """Each session with its figures rendered. One session at a time, so that memory stays flat."""
-    with renderer(workers) as render:
+    with renderer(drawing) as render:
         for session, analysis in inputs.sessions:
-            made = session_figures(inputs.site.season, session, analysis)
-            figures: dict[str, Figure] = {figure.name: figure for figure in made.all()}
-            drawn = dict(zip(figures, render(figures.values()), strict=True))
-            marks = legend(labels_of(session), session.file.baseline)
-            placed = DrawnFigures(session_id=session.id, made=made, pictures=drawn, legend=marks)
-            yield session, analysis, placed
+            document = results[session.id]
+            made = session_files(inputs.site.season, session, analysis, document, render, drawing.memory)
+            yield session, analysis, made
 
 
 def _write_session(
-    inputs: _Inputs, writer: _Writer, session: Session, analysis: SessionAnalysis, figures: DrawnFigures
+    inputs: _Inputs, writer: _Writer, session: Session, analysis: SessionAnalysis, files: SessionFiles
 ) -> None:
-    site = inputs.site
-    cards = {
-        pair: share_card(of_pair(analysis, session, *pair)[0], analysis, session, site.season)
-        for pair in pairs_of(analysis, session)
-    }
+    site, figures = inputs.site, files.figures
     html = inputs.conclusions[session.id].html
-    first = next(iter(cards.values()), None)
+    first = next(iter(files.cards.values()), None)
     writer.page("session.html", *session_page(site, session, analysis, figures, html, first))
-    for (treatment, baseline), card in cards.items():
+    for (treatment, baseline), card in files.cards.items():
         page = comparison_page(site, session, analysis, figures, treatment, baseline, card)
         writer.page("comparison.html", *page)
         writer.page("embed.html", *embed_page(site, session, analysis, treatment, baseline))
-        writer.file(card.path, card.png)
-        writer.file(card.path.removesuffix("png") + "svg", f"{card.svg}\n".encode())
     for run in analysis.runs:
         writer.page("run.html", *run_page(site, session, analysis, figures, run))
-    around = surroundings(site.season, session, simulated_sentence([analysis.simulated]))
-    for figure in figures.made.all():
-        for path, content in figure_files(figure, session.id).items():
-            writer.file(path, content)
-        for path, content in picture_files(figures, figure, around).items():
-            writer.file(path, content)
-    for path, content in overlay_files(session, analysis).items():
+    for path, content in files.files:
         writer.file(path, content)
 
 
@@ -364,11 +362,13 @@ def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
                 writer.copy(path, file)
 
 
-def _check_links(inputs: _Inputs, writer: _Writer) -> None:
+def _check_links(inputs: _Inputs, writer: _Writer, part: bool) -> None:
     """Places that a conclusion points at must exist. Raises SeasonProblems."""
     problems = []
     for session, _ in inputs.sessions:
         for link in inputs.conclusions[session.id].links:
+            if part and not link.path.startswith(f"{navigation.session_folder(session.id)}/"):
+                continue
             if link.path in writer.written and (not link.fragment or writer.has_id(link.path, link.fragment)):
                 continue
             address = link.path + (f"#{link.fragment}" if link.fragment else "")
@@ -379,19 +379,3 @@ def _check_links(inputs: _Inputs, writer: _Writer) -> None:
             )
     if problems:
         raise SeasonProblems(problems)
-
-
-def _swap(building: Path, target: Path) -> None:
-    """Put the new site in the place of the old one. Two renames; the old one is put back if the second fails."""
-    if not target.exists():
-        os.rename(building, target)
-        return
-    aside = Path(tempfile.mkdtemp(prefix=f".{target.name}.old-", dir=target.parent))
-    os.rename(target, aside / "site")
-    try:
-        os.rename(building, target)
-    except BaseException:
-        os.rename(aside / "site", target)
-        aside.rmdir()
-        raise
-    shutil.rmtree(aside, ignore_errors=True)

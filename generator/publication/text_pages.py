@@ -1,4 +1,4 @@
-"""Pages that are plain prose: safety, method, statistics, glossary."""
+"""Pages that are plain prose: safety, method, statistics, glossary, tutorial."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ TEXT_PAGES = {
     "method.md": navigation.METHOD,
     "statistics.md": navigation.STATISTICS,
     "glossary.md": navigation.GLOSSARY,
+    "tutorial.md": navigation.TUTORIAL,
 }
 
 

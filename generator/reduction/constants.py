@@ -52,7 +52,8 @@ CONSTANT_KINDS: Mapping[str, ResponseKind] = {
         _kind(
             "kv", "Speed constant KV", "rpm/V", "speed for each volt",
             "Fitted to the steady stretches of a run: duty times voltage equals speed over KV plus current in the "
-            "winding times resistance. The loss that switching makes in the bridge is fitted with them.",
+            "winding times resistance. The loss that switching makes in the bridge is fitted with them. "
+            "In a free run: speed over back-EMF, with the resistance that the part files state.",
         ),
         _kind(
             "winding_resistance", "Effective resistance", "Ω", "resistance",
@@ -62,7 +63,17 @@ CONSTANT_KINDS: Mapping[str, ResponseKind] = {
         _kind(
             "free_run_current", "Free-run current", "A", "free-run current",
             "Fitted current in the winding minus torque over KT, with KT = 60/(2 π KV): friction, iron and air of the "
-            "motor under load.",
+            "motor under load. In a free run: power beyond copper loss over back-EMF, less what switching takes.",
+        ),
+        _kind(
+            "free_run_current_standing", "Free-run current at standstill", "A", "free-run current",
+            "Of the line through the free-run current over speed, carried back to standstill: the part of the drag "
+            "that does not depend on speed, friction and hysteresis.",
+        ),
+        _kind(
+            "free_run_current_slope", "Free-run current for each 1000 rpm", "mA", "free-run current",
+            "Slope of the line through the free-run current over speed: the part of the drag that grows with speed, "
+            "eddy currents and air.",
         ),
         _kind(
             "thrust_coefficient", "Thrust coefficient CT", "1", "thrust",
@@ -82,6 +93,15 @@ CONSTANT_KINDS: Mapping[str, ResponseKind] = {
             "Exponent of a power law through CP over speed; errors of gain cancel in it.",
         ),
         _kind("speed", "Speed", "rpm", "speed", "Mean speed of the step."),
+        _kind(
+            "internal_resistance", "Internal resistance", "mΩ", "internal resistance",
+            "Fall of the pack's voltage over rise of the current at each change of the load, averaged over the run; "
+            "the fall of the open-circuit voltage with the charge drawn is taken out.",
+        ),
+        _kind(
+            "pack_charge", "Charge of the full pack", "mAh", "charge",
+            "Current added up from the start of the load to the cut-off, where the pack rested full before.",
+        ),
     )
 }  # fmt: skip
 

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from uncertainties import ufloat
 from uncertainties.core import AffineScalarFunc, LinearCombination
 
+from generator.intake.calibrations import CalibratedChannel
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.reduction.correlation import mean_with_standard_error
-from generator.reduction.prepare import CHANNEL_WORDS
+from generator.reduction.prepare import CHANNEL_WORDS, ZEROED
 from generator.reduction.records import Component, PreparedRun
 
 Array = NDArray[np.float64]
@@ -130,6 +131,9 @@ def calibration_age_uncertainty(channel: Channel, date: datetime.date | None) ->
 class RigErrors:
     """The unknown errors of a rig's channels, one variable each, for one run's computation.
 
+    A calibrated channel errs about the value where the errors of its line's gain and offset do not hang together, and
+    by what the line left over.
+
     Most are one unknown number of the rig for the whole session: gain and offset of a channel, how its gain has
     drifted since its calibration, how long its lag really is, and the shape of its zero's drift between two
     rests. Of the last two only the lever is new in each run (how fast the reading moves, how far the zero went),
@@ -144,6 +148,7 @@ class RigErrors:
         *,
         date: datetime.date | None = None,
         zero_drift: Mapping[str, float] | None = None,
+        clock_u_s: Mapping[str, float] | None = None,
     ) -> None:
         """Errors of a rig.
 
@@ -151,9 +156,12 @@ class RigErrors:
         date        of the session, for the age of the calibrations; no age without it
         zero_drift  house column -> how far its zero moved over the run; without it all of zero_u is new in
                     each run
+        clock_u_s   house column -> standard uncertainty of its logger's clock against that of the run's own log
         """
         self._gain: dict[str, Number] = {}
         self._offset: dict[str, Number] = {}
+        self._pivot: dict[str, float] = {}  # value that an error of gain counts from, where it is not zero
+        self._misfit: dict[str, Number] = {}  # what the straight line of a calibration left over
         self._resolution: dict[str, float] = {}
         self._lag: dict[str, Number] = {}
         self._zero = {
@@ -167,11 +175,24 @@ class RigErrors:
             self._gain[column] = variable(
                 1.0, channel.gain_uncertainty, f"{words} gain", shared=True
             ) + variable(0.0, age, f"{words} calibration age", shared=True)
-            self._offset[column] = variable(
-                0.0, channel.offset_uncertainty or 0.0, f"{words} offset", shared=True
-            )
+            offset_u = float(channel.offset_uncertainty or 0.0)
+            if CHANNEL_KINDS_BY_COLUMN.get(column) == "temperature":
+                # a gain error of a thermometer counts from the ice point, where it is adjusted, not from 0 K
+                self._pivot[column] = ICE_POINT_K
+            if isinstance(channel, CalibratedChannel):
+                if column not in ZEROED:  # else the zero at rest takes the calibration's offset out again
+                    self._pivot[column], offset_u = channel.used.pivot()
+                self._misfit[column] = variable(
+                    0.0,
+                    channel.used.residual_standard_deviation,
+                    f"{words} calibration residual",
+                    shared=True,
+                )
+            self._offset[column] = variable(0.0, offset_u, f"{words} offset", shared=True)
             self._resolution[column] = float(channel.resolution or 0.0)
-            self._lag[column] = variable(0.0, channel.lag_s, f"{words} lag", shared=True)
+            self._lag[column] = variable(0.0, channel.lag_s, f"{words} lag", shared=True) + variable(
+                0.0, (clock_u_s or {}).get(column, 0.0), f"{words} logger clock"
+            )
         self.wiring_ohm = variable(
             rig.wiring.resistance_ohm, rig.wiring.resistance_uncertainty_ohm, "wiring resistance", shared=True
         )
@@ -180,7 +201,13 @@ class RigErrors:
     def of(cls, run: PreparedRun) -> RigErrors:
         """Errors of the rig in a prepared run, with the age of its calibrations and the drift of its zeros."""
         setup = run.setup
-        return cls(setup.rig, run.zero_u, date=setup.date, zero_drift=run.zero_drift)
+        return cls(
+            setup.rig,
+            run.zero_u,
+            date=setup.date,
+            zero_drift=run.zero_drift,
+            clock_u_s=dict(setup.clock_u_s),
+        )
 
     def gain(self, column: str) -> Number:
         """Factor of one with the gain error of a channel and the age of its calibration on it."""
@@ -198,10 +225,10 @@ class RigErrors:
         zero, late = self._zero.get(channel, 0.0), trend * self._lag.get(channel, 0.0)
         # Rectangular width of one step of the reading, JCGM 100:2008, F.2.2.1
         resolution = variable(0.0, self._resolution.get(channel, 0.0) / math.sqrt(12.0), "resolution")
+        pivot, misfit = self._pivot.get(channel, 0.0), self._misfit.get(channel, 0.0)
         if CHANNEL_KINDS_BY_COLUMN.get(channel) == "temperature":
-            # a gain error of a thermometer counts from the ice point, where it is adjusted, not from 0 K
-            return (value - ICE_POINT_K) * gain + ICE_POINT_K + offset + late + resolution
-        return (value + zero + late) * gain + offset + resolution
+            return (value - pivot) * gain + pivot + offset + late + resolution + misfit
+        return (value + zero + late - pivot) * gain + pivot + offset + resolution + misfit
 
 
 def _zero_error(column: str, standard_uncertainty: float, drift: float | None) -> Number:

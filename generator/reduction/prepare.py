@@ -31,6 +31,7 @@ Columns = Mapping[str, Array]  # house column -> shape (n,)
 
 # Channels whose reading at rest is zero by definition; a voltage or a temperature at rest is not.
 ZEROED = ("thrust_n", "torque_nm", "current_a")
+PROPELLERS = ("thrust_n", "torque_nm")
 # A zero that moves by more than this share of the largest reading is doubtful. Our own choice, no source.
 DOUBTFUL_DRIFT = 0.02
 TOLD_DRIFT = 0.0005  # a smaller share is not worth a sentence; our own choice, no source
@@ -43,6 +44,7 @@ NEVER_STUCK = (
     "motor_temperature_k",
     "controller_temperature_k",
     "air_temperature_k",
+    "pack_temperature_k",
     "sound_level_db",
 )
 SHOWN_UNITS = {"thrust_n": ("gf", 1000.0 / 9.80665), "torque_nm": ("N·m", 1.0), "current_a": ("A", 1.0)}
@@ -52,12 +54,15 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
     """A run's frame, checked and corrected.
 
     frame   house columns as `intake.logs` gives them; `time_s` strictly increasing
-    plan    where its `rows_are_states`, no row is a sample beside others: nothing is a gap, a spike or a rest
+    plan    where its `rows_are_states`, no row is a sample beside others: nothing is a gap, a spike or a rest; where
+            its `stand_at_rest`, nothing turns and loads are put on: no zero is taken off; where its `propeller_off`,
+            nothing rests on thrust and torque
     Returns PreparedRun; its columns gain `tap_voltage_v`, `power_w` and, with torque, `shaft_power_w`
     """
     read = {str(name): frame[name].to_numpy(dtype=np.float64) for name in frame.columns}
     time, work = read["time_s"], dict(read)
     states = bool(getattr(plan, "rows_are_states", False))
+    loaded = bool(getattr(plan, "stand_at_rest", False))
     found: list[health.HealthFinding] = [] if states else list(health.find_gaps(time))
     channels = setup.rig.channels.present().items()
     steps = {CHANNEL_KINDS[name][1]: float(channel.resolution or 0.0) for name, channel in channels}
@@ -67,17 +72,20 @@ def prepare(frame: pd.DataFrame, setup: Setup, plan: BaseModel) -> PreparedRun:
             if spikes:
                 work[column] = health.mask_spikes(work[column], spikes)
                 found += spikes
-    rest = Rest(before=None, after=None) if states else _rest(time, work)
+    rest = Rest(before=None, after=None) if states or loaded else _rest(time, work)
     if not states:
-        found += _health(time, read, work, _at_rest(time, rest, work), setup)
+        still = np.ones(time.size, dtype=np.bool_) if loaded else _at_rest(time, rest, work)
+        found += _health(time, read, work, still, setup)
     findings = [*_gathered(found), *_empty(read)]
     zero_u: dict[str, float] = {}
     zero_drift: dict[str, float] = {}
-    for column in ZEROED:
+    for column in () if loaded else ZEROED:
         if column in work:
             zeroed = _zeroed(column, time, work[column], rest)
             work[column], zero_u[column] = zeroed.values, zeroed.standard_uncertainty
-            findings += zeroed.findings
+            # without a propeller nothing rests on thrust and torque
+            idle = bool(getattr(plan, "propeller_off", False)) and column in PROPELLERS
+            findings += [replace(f, grade="noted") for f in zeroed.findings] if idle else zeroed.findings
             if zeroed.drift is not None:
                 zero_drift[column] = zeroed.drift
     if "voltage_v" in work:

@@ -12,9 +12,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel
 
+from generator.intake.log_records import JoinedLog
 from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
 from generator.intake.rig import Rig
 from generator.intake.session import Treatment
+from generator.reduction.calibration import CalibrationFit
 
 Array = NDArray[np.float64]
 At = tuple[tuple[str, float], ...]  # (("speed_rpm", 16000.0),); keys as in results.json, empty where none
@@ -64,6 +66,7 @@ class Setup:
 
     date             of the session: the age of a calibration counts to it
     hover_thrusts_n  thrusts a motor gives in the hover of the session's aircraft: curves are read there too
+    clock_u_s        house column -> standard uncertainty of the clock of the logger it comes from, of this run
     """
 
     treatment: Treatment
@@ -75,6 +78,7 @@ class Setup:
     air: AirState
     date: datetime.date | None = None
     hover_thrusts_n: tuple[float, ...] = ()
+    clock_u_s: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,8 +116,9 @@ class Component:
 
     source  "scatter", "resolution", "zero noise", "hysteresis", "thermal fit", "interpolation", "sampling",
             "state levels", "<channel> noise"; "<channel> gain", "<channel> offset", "<channel> lag",
-            "<channel> zero drift", "<channel> calibration age"; "setpoint miss (<propeller or treatment label>)",
-            "wiring resistance", "air density", "air temperature". `evidence.budget_words` has advice for each
+            "<channel> zero drift", "<channel> calibration age", "<channel> logger clock"; "wiring resistance",
+            "setpoint miss (<propeller or treatment label>)", "air density", "air temperature".
+            `evidence.budget_words` has advice for each
     shared  True: the same unknown error sits in every run made on this rig in this session (adds signed,
             so it cancels in contrasts); False: independent from run to run
     """
@@ -193,14 +198,25 @@ class Outcome:
     steps: tuple[StepRow, ...] = ()
     fits: tuple[tuple[str, float], ...] = ()  # named figures of a fit, house units, for charts and checks
     fitted: pd.DataFrame | None = None  # fitted curve over time for the run chart: time_s + one column
+    calibration: CalibrationFit | None = None  # of a run that calibrates a channel; it gives no responses
     findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogUsed:
+    """A log that a run rests on: path as session.yaml names it, checksum of its bytes, samples in it."""
+
+    path: str
+    sha256: str
+    rows: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunReduction:
     """One run, reduced. `refused` says why nothing of it is used, else None.
 
-    responses are compared for verdicts; losses, constants and readings (see Outcome) are not.
+    responses are compared for verdicts; losses, constants and readings (see Outcome) are not. `treatment` is empty for
+    a run that belongs to the stand.
     """
 
     run_id: str
@@ -223,14 +239,23 @@ class RunReduction:
     steps: tuple[StepRow, ...] = ()
     fits: tuple[tuple[str, float], ...] = ()
     fitted: pd.DataFrame | None = None
+    calibration: CalibrationFit | None = None
     findings: tuple[Finding, ...] = ()
     trace: pd.DataFrame = field(
         default_factory=pd.DataFrame
     )  # thinned raw frame, house columns, at most 1500 rows
     columns: tuple[tuple[str, str], ...] = ()
     sampling_hz: float | None = None
+    joined: tuple[JoinedLog, ...] = ()
     zero_drift: tuple[tuple[str, float], ...] = ()  # house column -> drift over the run, house unit
     start_motor_temperature_k: float | None = None
+
+    @property
+    def logs(self) -> tuple[LogUsed, ...]:
+        """The run's own log and those of further loggers that it was joined with."""
+        own = LogUsed(path=self.log, sha256=self.sha256, rows=self.rows)
+        further = (LogUsed(path=log.path, sha256=log.sha256, rows=log.rows) for log in self.joined)
+        return (own, *further)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,6 +267,7 @@ class Procedure:
     responses  kinds of response it can give
     reduce     the computation
     about      one sentence for the method page and the run page
+    of_rig     True where a run belongs to the stand and to no treatment
     """
 
     name: str
@@ -250,6 +276,7 @@ class Procedure:
     responses: tuple[ResponseKind, ...]
     reduce: Callable[[PreparedRun], Outcome]
     about: str
+    of_rig: bool = False
 
 
 def fits_of(pairs: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:

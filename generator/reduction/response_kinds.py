@@ -276,3 +276,107 @@ TOP_THRUST = ResponseKind(
     same="reaches the same top thrust",
     explain="Mean thrust of the highest step of the staircase.",
 )
+
+INTERNAL_RESISTANCE = ResponseKind(
+    name="internal_resistance",
+    label="Internal resistance of the pack",
+    unit="mΩ",
+    better="lower",
+    more="has {amount} more internal resistance",
+    less="has {amount} less internal resistance",
+    same="has the same internal resistance",
+    explain="Fall of the voltage at the tap over rise of the current at each change of the load, averaged over them.",
+)
+DELIVERED_CHARGE = ResponseKind(
+    name="delivered_charge",
+    label="Charge to the cut-off",
+    unit="mAh",
+    better="higher",
+    more="gives {amount} more charge",
+    less="gives {amount} less charge",
+    same="gives the same charge",
+    explain="Current added up over time from the start of the load to the cut-off voltage.",
+)
+DELIVERED_ENERGY = ResponseKind(
+    name="delivered_energy",
+    label="Energy to the cut-off",
+    unit="Wh",
+    better="higher",
+    more="gives {amount} more energy",
+    less="gives {amount} less energy",
+    same="gives the same energy",
+    explain="Voltage at the tap times current, added up over time from the start of the load to the cut-off voltage.",
+)
+TIME_TO_CUT_OFF = ResponseKind(
+    name="time_to_cut_off",
+    label="Time to the cut-off",
+    unit="s",
+    better="higher",
+    more="lasts {amount} longer",
+    less="lasts {amount} less long",
+    same="lasts equally long",
+    explain="From the start of the load until the voltage at the tap has fallen to the cut-off.",
+)
+SAG = ResponseKind(
+    name="sag",
+    label="Sag of the pack",
+    unit="V",
+    better="lower",
+    more="sags {amount} more",
+    less="sags {amount} less",
+    same="sags the same",
+    explain="Voltage at rest less the voltage as the load comes on, both with the charge left at that instant.",
+)
+PACK_TEMPERATURE_RISE = ResponseKind(
+    name="pack_temperature_rise",
+    label="Temperature rise of the pack",
+    unit="K",
+    better="lower",
+    more="warms its pack {amount} more",
+    less="warms its pack {amount} less",
+    same="warms its pack equally",
+    explain="Pack temperature at the cut-off less that before the load.",
+    relative=False,
+)
+EFFECTIVE_KV = ResponseKind(
+    name="effective_kv",
+    label="Effective KV",
+    unit="rpm/V",
+    better="neither",
+    more="has {amount} more KV",
+    less="has {amount} less KV",
+    same="has the same KV",
+    explain="Speed over back-EMF without a propeller: voltage on the winding less its small drop, at its temperature.",
+)
+FREE_RUN_CURRENT = ResponseKind(
+    name="free_run_current",
+    label="Free-run current",
+    unit="A",
+    better="lower",
+    more="takes {amount} more free-run current",
+    less="takes {amount} less free-run current",
+    same="takes the same free-run current",
+    explain="Without a propeller: electrical power less copper loss, over the back-EMF at this speed. What switching "
+    "takes at part throttle is in it.",
+)
+FREE_RUN_POWER = ResponseKind(
+    name="free_run_power",
+    label="Free-run power",
+    unit="W",
+    better="lower",
+    more="takes {amount} more power to turn itself",
+    less="takes {amount} less power to turn itself",
+    same="takes the same power to turn itself",
+    explain="Voltage at the controller times current without a propeller, at this speed.",
+)
+DRAG_TORQUE = ResponseKind(
+    name="drag_torque",
+    label="Drag torque",
+    unit="N·m",
+    better="lower",
+    more="has {amount} more drag",
+    less="has {amount} less drag",
+    same="has the same drag",
+    explain="Without a propeller: electrical power less copper loss, over angular speed. Bearings, iron and air of the "
+    "motor, and what switching takes at part throttle.",
+)

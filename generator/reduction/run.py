@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel
 
+from generator.intake.calibrations import CalibratedChannel
 from generator.intake.log_records import BenchLog
 from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Air, Run
@@ -57,16 +61,19 @@ def reduce_run(
     Returns a reduction; a run whose data cannot carry its procedure is returned as refused, with the reason
     """
     refused: str | None = None if run.left_out is None else f"Left out by the tester: {run.left_out}"
+    clocks = tuple((column, part.offset_u_s) for part in log.joined for column in part.columns)
+    setup = replace(setup, clock_u_s=clocks)
     prepared = prepare(log.frame, setup, plan)
     outcome = Outcome()
-    lacking = [name for name in procedure.needs if not _present(log.frame, name)]
+    needed = (*procedure.needs, *getattr(plan, "channels_needed", ()))
+    lacking = [name for name in needed if not _present(log.frame, name)]
     if lacking:
         refused = (
             refused or f"The log holds no reading of {', '.join(name.replace('_', ' ') for name in lacking)}."
         )
     elif refused is None:
         outcome = procedure.reduce(prepared)
-        if not outcome.responses:
+        if not outcome.responses and outcome.calibration is None:
             reasons = [finding.sentence for finding in outcome.findings if finding.grade == "refused"]
             refused = " ".join(reasons) or "No response could be computed from this log."
     time = log.frame["time_s"].to_numpy(dtype=np.float64)
@@ -92,13 +99,28 @@ def reduce_run(
         steps=outcome.steps,
         fits=outcome.fits,
         fitted=outcome.fitted,
-        findings=_in_time(prepared.findings + outcome.findings),
+        calibration=outcome.calibration if refused is None else None,
+        findings=_in_time((*prepared.findings, *outcome.findings, *_rehearsed_calibrations(log, setup))),
         trace=thinned(log.frame),
         columns=log.columns,
         sampling_hz=rate,
+        joined=log.joined,
         zero_drift=tuple(prepared.zero_drift.items()),
         start_motor_temperature_k=_start_temperature(prepared, time),
     )
+
+
+def _rehearsed_calibrations(log: BenchLog, setup: Setup) -> Iterator[Finding]:
+    """A measured log must not be corrected by what a rehearsal made up."""
+    for name, channel in setup.rig.channels.present().items():
+        if log.simulated is None and isinstance(channel, CalibratedChannel) and channel.used.simulated:
+            yield Finding(
+                kind="simulated calibration",
+                channel=CHANNEL_KINDS[name][1],
+                grade="doubtful",
+                sentence=f"The {name.replace('_', ' ')} is corrected by the calibration {channel.used.id}, which was "
+                "made from simulated logs.",
+            )
 
 
 def _present(frame: pd.DataFrame, channel: str) -> bool:

@@ -65,7 +65,7 @@ class SoakPlan(Record):
     speed_rpm: Speed = key("speed", "Speed while on.", gt=0)
     on_s: Time = key("on", "How long it is on in each cycle.", gt=0)
     off_s: Time = key("off", "How long it is off in each cycle; `0 s` for continuous.", ge=0)
-    cycles: Annotated[int, Field(ge=1, le=5000)]
+    cycles: Annotated[int, Field(ge=1, le=5000)] = Field(description="How often it is on in one run.")
 
 
 def reduce_soak(run: PreparedRun) -> Outcome:

@@ -156,7 +156,9 @@ def _responses(
                 )
             )  # fmt: skip
         yield _duration(kind, at, edges, lag_s, interval_s, rest, clock, findings)
-    yield from _delay(at, steps, lag_s, interval_s, rest_high, clock)
+    clocks = dict(run.setup.clock_u_s)
+    apart_u_s = math.hypot(clocks.get("speed_rpm", 0.0), clocks.get("throttle", 0.0))
+    yield from _delay(at, steps, lag_s, interval_s, rest_high, clock, apart_u_s)
     overshoots = [step.rising.overshoot_percent for step in steps]
     noise = 100.0 * float(np.median([step.rising.noise for step in steps])) / amplitude
     duration = float(np.mean([step.rising.transition_duration_s for step in steps]))
@@ -175,9 +177,18 @@ def _responses(
 
 
 def _delay(
-    at: At, steps: Sequence[Step], lag_s: float, interval_s: float, rest: float, clock: Number
+    at: At,
+    steps: Sequence[Step],
+    lag_s: float,
+    interval_s: float,
+    rest: float,
+    clock: Number,
+    apart_u_s: float,
 ) -> Iterator[RunResponse]:
-    """Mean time from the throttle's edge to the 50 % instant, the sensor's lag taken off; none without edges."""
+    """Mean time from the throttle's edge to the 50 % instant, the sensor's lag taken off; none without edges.
+
+    apart_u_s  standard uncertainty of the clocks of speed and throttle against each other
+    """
     delays = [
         (step.rising.delay50_s - lag_s, step.rising.u_delay50_s or 0.0)
         for step in steps
@@ -194,6 +205,7 @@ def _delay(
         _component("interpolation", 500.0 * _interpolation_error(interval_s, duration), shared=True),
         _component("state levels", 1000.0 * rest * duration / LAG_DURATION, shared=True),
         _component("speed lag", 1000.0 * LAG_DOUBT * lag_s, shared=True),
+        _component("speed logger clock", 1000.0 * apart_u_s, shared=False),
         *_of_clock(1000.0 * float(np.mean(values)), clock),
     )  # fmt: skip
 

@@ -52,7 +52,9 @@ class StaircasePlan(Record):
     step_s: Time = key("step", "How long each step lasts.", gt=0)
     average_s: Time = key("average", "Averaged at the end of each step.", gt=0)
     down: bool = Field(True, description="Whether the same steps are run down again.")
-    compare_at: CompareAt = CompareAt.model_construct()
+    compare_at: CompareAt = Field(
+        CompareAt.model_construct(), description="Conditions at which the treatments are compared."
+    )
 
     @model_validator(mode="after")
     def _steps_rise(self) -> Self:
@@ -97,7 +99,7 @@ def reduce_staircase(run: PreparedRun) -> Outcome:
             )
         )
     means = tabulate(steps)
-    responses = [*_top(steps, plan), *_read_curves(means, plan, findings)]
+    responses = [*_top(steps, plan), *read_curves(means, plan.compare_at, findings)]
     constants = fitted_constants(run, steps)
     findings += [*unsettled(steps), *hysteresis(means), *constant_findings(run, steps, constants)]
     return Outcome(
@@ -150,12 +152,17 @@ def _top(steps: Sequence[SteadyPoint], plan: StaircasePlan) -> Iterator[RunRespo
             yield RunResponse(response=kind.name, at=(), value=centre, components=parts, window=top[0].window)
 
 
-def _read_curves(means: Means, plan: StaircasePlan, findings: list[Finding]) -> Iterator[RunResponse]:
-    """Every response at every stated condition that both the plan and the channels allow."""
+def read_curves(
+    means: Means, compare_at: CompareAt, findings: list[Finding], of: str = "steps"
+) -> Iterator[RunResponse]:
+    """Every response at every stated condition that both the plan and the channels allow.
+
+    of  what the curves go through, for the findings about conditions outside them, which are added to `findings`
+    """
     asked = {
-        "thrust_gf": plan.compare_at.thrust_n,
-        "speed_rpm": plan.compare_at.speed_rpm,
-        "throttle_percent": plan.compare_at.throttle,
+        "thrust_gf": compare_at.thrust_n,
+        "speed_rpm": compare_at.speed_rpm,
+        "throttle_percent": compare_at.throttle,
     }
     for axis in AXES:
         conditions = tuple(dict.fromkeys(asked[axis.name]))
@@ -168,18 +175,18 @@ def _read_curves(means: Means, plan: StaircasePlan, findings: list[Finding]) -> 
             found += as_responses(kind.kind, kind.reading, at, means.sources)
             if kind.column:
                 outside = np.flatnonzero(~np.isfinite(kind.reading.values))
-                findings += [_outside(kind, axis, conditions[place]) for place in outside]
+                findings += [_outside(kind, axis, conditions[place], of) for place in outside]
         yield from (response for _, response in sorted(found, key=lambda item: item[0]))
 
 
-def _outside(kind: KindReading, axis: Axis, wanted: float) -> Finding:
+def _outside(kind: KindReading, axis: Axis, wanted: float, of: str) -> Finding:
     low, high = (bound * axis.factor for bound in kind.reaches)
     return Finding(
         kind="outside curve",
         channel=kind.column,
         grade="refused",
         sentence=(
-            f"{kind.kind.label} at {wanted * axis.factor:.4g} {axis.unit}: outside the steps, which reach from "
+            f"{kind.kind.label} at {wanted * axis.factor:.4g} {axis.unit}: outside the {of}, which reach from "
             f"{low:.4g} to {high:.4g} {axis.unit}. Not used."
         ),
     )

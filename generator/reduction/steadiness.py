@@ -170,8 +170,11 @@ def _told(moving: Sequence[_Moving], kind: str, words: str, *, doubtful: bool = 
 # --- hysteresis ---------------------------------------------------------------------------------------------
 
 
-def hysteresis(means: Means) -> tuple[Finding, ...]:
+def hysteresis(means: Means, *, moving: bool = False) -> tuple[Finding, ...]:
     """Where the way up and the way down differ by more than HYSTERESIS_TOLD and beyond their noise.
+
+    moving  of a ramp: a rotor that speeds up takes power and lags behind its throttle, and gives it back on the way
+            down. A difference of that sign is told, but is not doubtful: it cancels in the mean.
 
     Errors that both ways share, such as gains and the zero, cancel in the difference. Power at equal speed is
     looked at only where there is no thrust.
@@ -192,11 +195,13 @@ def hysteresis(means: Means) -> tuple[Finding, ...]:
         places = np.array(axis_numbers(axis, low, high))
         if places.size:
             up, down = (read(way, places / axis.factor) for way in both)
-            found += _widest(axis, column, unit, places, up, down)
+            found += _widest(axis, column, unit, places, up, down, moving=moving)
     return tuple(found)
 
 
-def _widest(axis: Axis, column: str, unit: str, places: Array, up: Reading, down: Reading) -> list[Finding]:
+def _widest(
+    axis: Axis, column: str, unit: str, places: Array, up: Reading, down: Reading, *, moving: bool
+) -> list[Finding]:
     """The largest difference between the ways as a finding, if it is told."""
     share = (down.values - up.values) / ((down.values + up.values) / 2.0)
     noise = np.sqrt(((down.parts - up.parts) ** 2).sum(axis=1))
@@ -206,16 +211,24 @@ def _widest(axis: Axis, column: str, unit: str, places: Array, up: Reading, down
     if not sizes[worst] > HYSTERESIS_TOLD:
         return []
     more = "more" if share[worst] > 0.0 else "less"
+    inertia = moving and (
+        (column == "power_w" and more == "less") or (column == "speed_rpm" and more == "more")
+    )
     limit = HYSTERESIS_DOUBTFUL if sizes[worst] > HYSTERESIS_DOUBTFUL else HYSTERESIS_TOLD
     return [
         Finding(
             kind="hysteresis",
             channel="throttle" if axis.name == "throttle_percent" else CHANNEL[column],
-            grade="doubtful" if limit == HYSTERESIS_DOUBTFUL else "noted",
+            grade="doubtful" if limit == HYSTERESIS_DOUBTFUL and not inertia else "noted",
             sentence=(
                 f"At {places[worst]:.4g} {unit} the way down had {100.0 * sizes[worst]:.2g} % {more} {WORDS[column]} "
                 f"than the way up, more than {100.0 * limit:.2g} %. The mean of both is used, and half of the "
                 "difference goes into the uncertainty."
+                + (
+                    " So does a rotor that speeds up and slows down; a slower ramp lessens it."
+                    if inertia
+                    else ""
+                )
             ),
         )
     ]

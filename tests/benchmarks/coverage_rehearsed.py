@@ -130,16 +130,16 @@ def rehearse(
 
     noise  factor on the scatter from run to run; drift  of thrust and shaft power over the session, a share
     """
-    season, _ = _demo(SHORTS[name].demo)
-    session, rehearsal = _session(name, effects)
-    truth = _truth(name, effects)
+    season, _ = demo(SHORTS[name].demo)
+    session, rehearsal = short_session(name, effects)
+    truth = truth_of(name, effects)
     margins = {}
     for response, at, treatment in truth:
         if treatment == OTHER:
             effect = abs(truth[response, at, OTHER] - truth[response, at, PLAIN])
             size = effect if effects == "margin" and effect > 0.0 else 0.02 * abs(truth[response, at, PLAIN])
             margins[response] = Margin(text="invented", absolute=size)
-    runs = _runs(SHORTS[name].procedure, design, repeats, seed)
+    runs = in_turn(SHORTS[name].procedure, design, repeats, seed)
     file = session.file.model_copy(update={"runs": runs, "design": design})
     session = session.model_copy(update={"file": file, "margins": margins})
     scatter = rehearsal.scatter
@@ -152,7 +152,7 @@ def rehearse(
             "drift": Drift.model_construct(thrust=drift, shaft_power=drift, air_temperature_k=0.0),
         }
     )
-    return _analysed(season, session, rehearsal, seed, SHORTS[name].step_s), truth
+    return analysed(season, session, rehearsal, seed, SHORTS[name].step_s), truth
 
 
 def counted(analysis: SessionAnalysis, truth: Truth, name: str, effects: Effects, noise: float) -> Tally:
@@ -207,27 +207,27 @@ def _season() -> Season:
 
 
 @cache
-def _demo(session_id: str) -> tuple[Season, Session]:
+def demo(session_id: str) -> tuple[Season, Session]:
     season = _season()
     return season, next(session for session in season.sessions if session.id == session_id)
 
 
 @cache
-def _session(name: str, effects: Effects) -> tuple[Session, Rehearsal]:
+def short_session(name: str, effects: Effects) -> tuple[Session, Rehearsal]:
     """The short session without runs, and its hidden truth."""
     short = SHORTS[name]
-    _, demo = _demo(short.demo)
-    plain = demo.file.treatments[short.treatment]
-    other = demo.file.treatments[short.against or short.treatment]
+    _, shown = demo(short.demo)
+    plain = shown.file.treatments[short.treatment]
+    other = shown.file.treatments[short.against or short.treatment]
     treatments = {PLAIN: plain, OTHER: other.model_copy(update={"label": "other"})}
-    file = demo.file.model_copy(
+    file = shown.file.model_copy(
         update={
             "baseline": PLAIN, "treatments": treatments, "primary": (short.primary,), "claims": (), "pairs": (),
             "check_standard": None, "runs": (),
         }
     )  # fmt: skip
     plan = PROCEDURES[short.procedure].plan.model_validate(short.plan)
-    session = demo.model_copy(update={"file": file, "plans": {short.procedure: plan}, "margins": {}})
+    session = shown.model_copy(update={"file": file, "plans": {short.procedure: plan}, "margins": {}})
     rehearsal = load_rehearsal(DEMO / short.demo / "rehearsal.yaml")
     changed = {} if effects == "none" else {OTHER: TreatmentTruth.model_validate(dict(short.truth))}
     rehearsal = rehearsal.model_copy(
@@ -237,9 +237,9 @@ def _session(name: str, effects: Effects) -> tuple[Session, Rehearsal]:
 
 
 @cache
-def _truth(name: str, effects: Effects) -> Truth:
-    season, _ = _demo(SHORTS[name].demo)
-    session, rehearsal = _session(name, effects)
+def truth_of(name: str, effects: Effects) -> Truth:
+    season, _ = demo(SHORTS[name].demo)
+    session, rehearsal = short_session(name, effects)
     found = true_responses(season, session, rehearsal, step_s=SHORTS[name].step_s)
     truth = {(true.response, true.at, true.treatment): true.value for true in found}
     for (response, at, treatment), value in tuple(truth.items()):
@@ -249,7 +249,7 @@ def _truth(name: str, effects: Effects) -> Truth:
     return truth
 
 
-def _runs(procedure: str, design: str, repeats: int, seed: int) -> tuple[Run, ...]:
+def in_turn(procedure: str, design: str, repeats: int, seed: int) -> tuple[Run, ...]:
     """In turn and back, A B B A; unpaired runs in an order drawn by lot."""
     order = [
         (treatment, repeat)
@@ -272,7 +272,7 @@ def _shipped() -> tuple[Any, Any]:
     return load_caution_texts([ROOT / "content" / "cautions"]), load_thresholds([ROOT / "shared"])
 
 
-def _analysed(
+def analysed(
     season: Season, session: Session, rehearsal: Rehearsal, seed: int, step_s: float
 ) -> SessionAnalysis:
     """Simulated logs in, analysis out, nothing written."""

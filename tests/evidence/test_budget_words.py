@@ -122,8 +122,9 @@ def test_every_rule_is_reached_and_reads_as_a_sentence() -> None:
         *(f"{c} {end}" for c in channels if c != "time" for end in ("gain", "offset", "calibration age", "lag")),
         "thrust zero drift", "zero drift", "zero noise", "resolution", "wiring resistance", "air temperature",
         "air density", "setpoint miss (4S)", "sampling", "interpolation", "state levels", "speed noise",
-        "hysteresis", "thermal fit",
-        "winding temperature", "model misfit", "terminal resistance of heron",
+        "hysteresis", "thrust calibration residual", "thermal fit",
+        "winding temperature", "model misfit", "bridge loss", "throttle as duty", "terminal resistance of heron",
+        "speed logger clock",
     ]  # fmt: skip
     reached = set()
     for name in names:

@@ -12,6 +12,7 @@ from generator.evidence.cautions import RULES, SEVERITY, cautions, raised_by
 from generator.evidence.records import Caution
 from generator.intake.caution_texts import ALWAYS_ON, CAUTION_PLACES
 from generator.intake.session import Season, Session
+from generator.reduction.drain import DrainPlan
 from generator.reduction.records import RunReduction, StepRow, Window
 from tests.evidence.invented_bench import (
     BASE,
@@ -176,6 +177,45 @@ def test_a_supply_that_cannot_absorb(procedure: str, fires: bool) -> None:
     assert raised([run], session=packs) == {}
 
 
+# --- packs --------------------------------------------------------------------------------------------------
+
+
+def drained(*, start_c: float = 20.0, lowest: float = 13.2) -> RunReduction:
+    """A drain of the pack of four cells down to 3.3 V a cell."""
+    trace = {"time_s": np.arange(200.0), "voltage_v": np.maximum(np.linspace(16.6, 9.0, 200), lowest)}
+    fits = (("pack_start_temperature_k", start_c + ZERO),)
+    return make_run(OTHER, 1, procedure="drain", trace=trace, fits=fits)
+
+
+def on_a_pack() -> Session:
+    session = only(supply="pack", cells=4)
+    plan = DrainPlan.model_validate({"throttle": "60 %", "cut_off": "3.3 V"})
+    return session.model_copy(update={"plans": {**session.plans, "drain": plan}})
+
+
+def test_emptying_a_pack_is_told() -> None:
+    found = raised([drained()], session=on_a_pack())
+    assert found == {"pack-over-discharge": {"part": "Pack 4S", "cut_off_v": "3.3"}}
+    assert "pack-over-discharge" not in raised([make_run(OTHER, 1)], session=on_a_pack())
+
+
+@pytest.mark.parametrize(("celsius", "fires"), [(10.1, False), (9.9, True)])
+def test_a_cold_pack(celsius: float, fires: bool) -> None:
+    found = raised([drained(start_c=celsius)], session=on_a_pack())
+    assert ("pack-cold" in found) is fires
+    if fires:
+        assert found["pack-cold"]["temperature_c"] == "9.9"
+
+
+@pytest.mark.parametrize(("lowest", "fires"), [(12.02, False), (11.98, True)])
+def test_a_pack_that_fell_too_far(lowest: float, fires: bool) -> None:
+    found = raised([drained(lowest=lowest)], session=on_a_pack())
+    assert ("pack-below-limit" in found) is fires
+    # a logger that runs before the pack is plugged in shows no emptied pack
+    trace = {"time_s": np.arange(200.0), "voltage_v": np.where(np.arange(200) < 100, 0.1, 15.0)}
+    assert "pack-below-limit" not in raised([make_run(OTHER, 1, trace=trace)], session=on_a_pack())
+
+
 # --- temperatures -------------------------------------------------------------------------------------------
 
 QUIET = {"absorbs_returned_energy": True}
@@ -299,5 +339,5 @@ def test_a_raised_caution_without_a_text_is_an_error() -> None:
 
 def test_every_text_that_is_not_always_shown_has_a_rule() -> None:
     """The tests above raise each of them; this only holds their number, so that a new text is not forgotten."""
-    assert len(CAUTION_PLACES) - len(ALWAYS_ON) == 14
-    assert len(RULES) == 8
+    assert len(CAUTION_PLACES) - len(ALWAYS_ON) == 18
+    assert len(RULES) == 11

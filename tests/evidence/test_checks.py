@@ -459,7 +459,7 @@ def test_checks_come_gravest_first_and_each_says_why() -> None:
         assert check.source
         assert check.threshold
         assert check.sentence.endswith("."), check.id
-    assert len(ALL_CHECKS) == len(set(ALL_CHECKS)) == 23
+    assert len(ALL_CHECKS) == len(set(ALL_CHECKS)) == 25
 
 
 def test_what_a_check_weakens() -> None:

@@ -319,9 +319,23 @@ def test_nothing_stated_gives_no_check() -> None:
     assert constants_agree(input_of(several("winding_resistance", (0.5, 0.5)))) == ()
 
 
+@pytest.mark.parametrize(("value", "outcome"), [(34.0, "agrees"), (45.0, "agrees"), (75.0, "departs")])
+def test_a_packs_resistance_is_held_against_its_file(value: float, outcome: str) -> None:
+    """Stated 34 mΩ; a departure counts beyond 40 %, and clear of the doubt about the stated value."""
+    season = make_season(pack={"internal_resistance": "34 mohm"})
+    session = make_session(treatments={name: treatment(name, supply="pack") for name in (BASE, OTHER)})
+    runs = [run_with(order, response("internal_resistance", value)) for order in (1, 2, 3)]
+    (found,) = effective_constants(runs, session, season)
+    assert (found.part, found.nominal, found.outcome) == ("pack", 34.0, outcome)
+    # a supply's file states no resistance that this could be held against
+    (other,) = effective_constants(runs, make_session(), season)
+    assert other.outcome == "no nominal value"
+
+
 def test_every_limit_has_a_reason() -> None:
     assert set(LIMITS) == {
         "kv", "winding_resistance", "free_run_current", "thrust_coefficient", "power_coefficient",
+        "internal_resistance", "pack_charge",
     }  # fmt: skip
     assert all(limit.share > 0.0 and limit.reason.endswith(".") for limit in LIMITS.values())
 

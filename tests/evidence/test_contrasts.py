@@ -145,6 +145,18 @@ def test_the_design_looks_at_its_own_procedure_and_at_runs_that_were_meant() -> 
     assert design_of(make_session(runs=runs), "soak") == "unpaired"
 
 
+def test_runs_of_the_check_standard_stand_outside_the_blocks() -> None:
+    named = {BASE: treatment("4S"), OTHER: treatment("5S"), "standard": treatment("check standard")}
+    first, last = (
+        {"log": f"logs/{place}.csv", "procedure": "hold", "treatment": "standard", "repeat": repeat}
+        for place, repeat in (("00", 1), ("99", 2))
+    )
+    runs = [first, *in_blocks({BASE: [1, 2], OTHER: [1, 2]}), last]
+    session = make_session(treatments=named, runs=runs, check_standard="standard")
+    assert design_of(session, "hold") == "blocks"
+    assert design_of(make_session(treatments=named, runs=runs), "hold") == "unpaired"
+
+
 def test_a_block_that_lost_its_partner_is_left_out_and_said() -> None:
     planned = in_blocks({BASE: [1, 2, 3], OTHER: [1, 2, 3]})
     found = one({BASE: [100.0, 110.0, 120.0], OTHER: [103.0, 112.5]}, blocks=True, runs=planned)

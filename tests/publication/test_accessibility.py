@@ -44,6 +44,7 @@ PAGES = (
     "method.html",
     "statistics.html",
     "glossary.html",
+    "tutorial.html",
 )
 OPEN_HEAD = "document.querySelectorAll('header.masthead details').forEach(box => box.open = true)"
 # What a page repeats comes from one template piece: the first few stand for the rest, and axe takes seconds

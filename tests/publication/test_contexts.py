@@ -17,7 +17,8 @@ from generator.publication.figure_blocks import FigureBlock
 from generator.publication.front_filters import Filter, FilterChoice, FilterSet
 from generator.publication.front_page import ClaimsPage, FrontPage, SessionCard
 from generator.publication.page_frame import Frame
-from generator.publication.part_pages import PartPage, PartsPage, RigPage, RigsPage
+from generator.publication.part_pages import PartPage, PartsPage
+from generator.publication.rig_page import RigPage, RigsPage
 from generator.publication.run_page import RunPage
 from generator.publication.search_page import FoundGroup, SearchPage
 from generator.publication.session_blocks import CheckRow, ClaimRow

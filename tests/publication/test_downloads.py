@@ -132,3 +132,10 @@ def test_the_page_leads_to_everything(plain_site: Path) -> None:
     schema = json.loads((plain_site / "results.schema.json").read_text())
     assert schema == results_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
+
+
+def test_the_archive_is_explained(plain_site: Path) -> None:
+    page = Page(plain_site, plain_site / "downloads.html")
+    assert page.ids()["archive"] == 1
+    for command in ("whirlbook archive SEASON --out ARCHIVE --zip", "whirlbook verify ARCHIVE.zip"):
+        assert command in page.words()

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 from PIL import Image
 
 from generator.intake.problems import OutputRefused, SeasonProblems
+from generator.publication import replacing
 from generator.publication import site as site_module
 from tests.publication.site_checks import broken_links, faults_of, pages_of
 from tests.publication.site_season import ROOT, make_season
@@ -80,9 +82,9 @@ def test_file_and_season_and_root_are_refused(tmp_path: Path) -> None:
         given.write(Path(tmp_path.anchor))
 
 
-@pytest.mark.parametrize("stage", ["_write_assets", "_swap"])
+@pytest.mark.parametrize(("module", "stage"), [(site_module, "_write_assets"), (replacing, "_put")])
 def test_failure_keeps_the_old_site(
-    tmp_path: Path, plain_charts: None, monkeypatch: pytest.MonkeyPatch, stage: str
+    tmp_path: Path, plain_charts: None, monkeypatch: pytest.MonkeyPatch, module: ModuleType, stage: str
 ) -> None:
     given = make_season(tmp_path / "season", small=True, kept=(1,), conclusion=None)
     given.write(tmp_path / "site")
@@ -91,7 +93,7 @@ def test_failure_keeps_the_old_site(
     def fail(*_: Any) -> None:
         raise OSError("the disk is full")
 
-    monkeypatch.setattr(site_module, stage, fail)
+    monkeypatch.setattr(module, stage, fail)
     with pytest.raises(OSError, match="the disk is full"):
         given.write(tmp_path / "site")
     assert tree(tmp_path / "site") == before
@@ -104,6 +106,7 @@ def test_failing_rename_puts_the_old_site_back(
     given = make_season(tmp_path / "season", small=True, kept=(1,), conclusion=None)
     given.write(tmp_path / "site")
     before, real = tree(tmp_path / "site"), os.rename
+    monkeypatch.setattr(replacing, "_exchanged", lambda one, other: False)
 
     def second_fails(source: Path, target: Path) -> None:
         if ".building-" in str(source):

@@ -254,11 +254,12 @@ def test_air_state_of_a_session():
 
 
 def test_the_register_is_whole():
-    assert (
-        set(contracts()) == set(PROCEDURES) == {*FRAMES, "read-off"}
-    )  # its rows are no samples: test_read_off
-    for contract in contracts().values():
-        assert contract.response_units
+    # with tests of their own: test_read_off, test_drain, test_calibration_run, test_free_run, test_ramp
+    others = {"read-off", "drain", "zero", "free-run", "ramp"}
+    assert set(contracts()) == set(PROCEDURES) == {*FRAMES, *others}
+    for name, contract in contracts().items():
+        assert contract.response_units or name == "zero"  # a calibration is no comparison
+        assert contract.of_rig == (name == "zero")
     for name, kind in response_kinds().items():
         assert kind.name == name
         assert "{amount}" in kind.more

@@ -1,0 +1,385 @@
+"""A plan in words: the sections of the run sheet, values formatted, in the order of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from generator.evidence.contrasts import compared_pairs
+from generator.evidence.power import Repeats
+from generator.evidence.wording import counted, listed, plain, sentence_case, written
+from generator.intake.caution_texts import CautionText
+from generator.intake.session import Season, Session, Treatment
+from generator.planning.design import CHANGE_WORDS
+from generator.planning.design_records import Alternative, Design, PlannedRun, Settling, Totals
+from generator.planning.design_repeats import conditions_in_words
+from generator.planning.run_sheet_checklist import LOCAL_CODES, after, before, during
+from generator.planning.run_sheet_records import (
+    Block,
+    Cautions,
+    Facts,
+    Runs,
+    RunSheet,
+    Section,
+    SheetCaution,
+    SheetRun,
+    Table,
+    Ticks,
+    Words,
+)
+from generator.reduction.records import ResponseKind
+
+SEVERITY = ("DANGER", "WARNING", "CAUTION", "NOTICE")
+WRITE_DOWN = ("Started at", "Motor at start", "Notes")
+
+
+def run_sheet(
+    season: Season,
+    session: Session,
+    plan: Design,
+    *,
+    kinds: Mapping[str, ResponseKind],
+    texts: Mapping[str, CautionText],
+    raised: Sequence[SheetCaution],
+    glance: Sequence[tuple[str, str]],
+    settings: Sequence[Block],
+    expected: Sequence[Block],
+    read_back: Sequence[str],
+    assumed: Sequence[str],
+    warned: Sequence[str],
+    version: str,
+) -> RunSheet:
+    """The run sheet of a design.
+
+    texts     caution id -> text; those always shown are shown
+    raised    cautions that this plan raises
+    glance    facts of the forecast for the first section
+    settings  what to set at the supply and the controller; expected: what each setpoint is expected to show
+    read_back lines for the checklist before
+    assumed   what the forecast assumed
+    warned    why a person goes on although the plan is not safe
+    """
+    always = [_always(texts[name]) for name in texts if texts[name].always_on]
+    cautions = sorted([*raised, *always], key=lambda it: SEVERITY.index(it.signal))
+    sections = [
+        Section(key="glance", title="At a glance", blocks=tuple(_glance(session, plan, glance))),
+        Section(key="asked", title="What is asked", blocks=tuple(_asked(season, session, kinds))),
+        Section(key="cautions", title="What could hurt", blocks=(Cautions(items=tuple(cautions)),)),
+        Section(
+            key="before",
+            title="Before the first run",
+            blocks=(Ticks(key="before", items=before(season, session, tuple(read_back))),),
+        ),
+        Section(key="settings", title="What to set", blocks=tuple(settings)),
+        Section(key="expected", title="What to expect, and when to stop", blocks=tuple(expected)),
+        Section(key="during", title="With every run", blocks=(Ticks(key="during", items=during(session)),)),
+        Section(key="runs", title="Runs in order", blocks=tuple(_runs(session, plan))),
+        Section(
+            key="after",
+            title="After the last run",
+            blocks=(Ticks(key="after", items=after(season, session)),),
+        ),
+        Section(key="repeats", title="Why so many repeats", blocks=tuple(_repeats(session, plan))),
+        Section(key="assumed", title="What was assumed", blocks=tuple(_assumptions(plan, assumed))),
+    ]
+    file = session.file
+    return RunSheet(
+        language=season.file.language,
+        version=version,
+        session=session.id,
+        title=file.title,
+        question=" ".join(file.question.split()),
+        notice=" ".join((season.file.notice or "").split()),
+        warned=tuple(warned),
+        meta=tuple(_meta(season, session)),
+        sections=tuple(section for section in sections if section.blocks),
+        local_codes=LOCAL_CODES,
+    )
+
+
+def _meta(season: Season, session: Session) -> Iterator[str]:
+    yield season.file.title
+    yield f"{session.file.date.day} {session.file.date:%B %Y}"
+    yield session.rig.label
+    if session.file.tester:
+        yield session.file.tester
+
+
+def _always(text: CautionText) -> SheetCaution:
+    return SheetCaution(
+        signal=text.signal,
+        title=text.title,
+        hazard=text.hazard,
+        consequence=text.consequence,
+        avoidance=text.avoidance,
+    )
+
+
+# --- at a glance --------------------------------------------------------------------------------------------
+
+
+def _glance(session: Session, plan: Design, extra: Sequence[tuple[str, str]]) -> Iterator[Block]:
+    totals = plan.totals
+    pairs = [
+        ("Runs", _runs_words(plan)),
+        ("Time at the stand", duration(60.0 * totals.bench_min)),
+        ("Propeller turning", duration(60.0 * totals.running_min)),
+        ("Changes of the set-up", str(totals.changes)),
+    ]
+    pairs += _charge(totals)
+    if totals.dose is not None:
+        pairs.append(("Noise without protection", f"{dose_words(totals.dose)} of a day's allowance"))
+    yield Facts(pairs=(*pairs, *extra))
+    yield Words(texts=tuple(_chosen_words(session, plan)))
+    if plan.notes:
+        yield Words(texts=plan.notes)
+
+
+def _runs_words(plan: Design) -> str:
+    repeats = listed([f"{one.repeats} × {one.procedure}" for one in plan.chosen])
+    return f"{plan.totals.runs} ({repeats} for each treatment)"
+
+
+def _charge(totals: Totals) -> list[tuple[str, str]]:
+    pairs = []
+    for pack in totals.packs:
+        how = (
+            "one run takes more than it can give"
+            if pack.runs_a_fill == 0
+            else f"{plain(pack.charge_ah, 'Ah', 2)}, {counted(pack.fills, 'full charge')} "
+            f"({plain(100.0 * pack.usable_share, '%', 2)} of {plain(pack.capacity_ah, 'Ah', 3)} used)"
+        )
+        pairs.append((pack.label, how))
+    if not pairs and totals.charge_ah is not None and totals.energy_wh is not None:
+        pairs.append(
+            ("Out of the supply", f"{plain(totals.charge_ah, 'Ah', 2)}, {plain(totals.energy_wh, 'Wh', 2)}")
+        )
+    return pairs
+
+
+def _chosen_words(session: Session, plan: Design) -> Iterator[str]:
+    for one in plan.chosen:
+        yield f"{sentence_case(one.procedure)}: {counted(one.repeats, 'repeat')} of each treatment, because {one.why}."
+
+
+# --- the question -------------------------------------------------------------------------------------------
+
+_ROWS = ("Motor", "Controller", "Propeller", "Supply or pack", "Cells", "Volts a cell", "Output cap", "About")
+
+
+def _asked(season: Season, session: Session, kinds: Mapping[str, ResponseKind]) -> Iterator[Block]:
+    file = session.file
+    names = [name for name in file.treatments if name != file.check_standard]
+    cells = {name: _of_treatment(season, file.treatments[name]) for name in names}
+    differing = [row for row in _ROWS if len({cells[name][row] for name in names}) > 1]
+    equal = [row for row in _ROWS if row not in differing and cells[names[0]][row]]
+    yield Table(
+        caption="What changes",
+        head=("What", *(_label(session, name) for name in names)),
+        rows=tuple((row, *(cells[name][row] or "–" for name in names)) for row in differing),
+        numeric=(False,) * (1 + len(names)),
+    )
+    if equal:
+        same = "; ".join(f"{row.lower()} {cells[names[0]][row]}" for row in equal)
+        yield Words(texts=(f"What stays equal: {same}. The stand, the sensors and who runs it, too.",))
+    if file.check_standard is not None:
+        label = file.treatments[file.check_standard].label
+        yield Words(
+            texts=(f"Check standard: {label}, run first and last. It is not compared; it watches the rig.",)
+        )
+    if session.margins:
+        yield Facts(
+            pairs=tuple(
+                (
+                    kinds[name].label + (", decided beforehand" if name in file.primary else ""),
+                    f"{written(margin.text)} would matter",
+                )
+                for name, margin in session.margins.items()
+                if name in kinds
+            )
+        )
+    for claim in file.claims:
+        yield Words(texts=(f"Claim ({claim.by}): {claim.says}",))
+
+
+def _label(session: Session, name: str) -> str:
+    label = session.file.treatments[name].label
+    return f"{label} (baseline)" if name == session.file.baseline else label
+
+
+def _of_treatment(season: Season, treatment: Treatment) -> dict[str, str]:
+    source = season.source(treatment)
+    return {
+        "Motor": season.motor(treatment).label,
+        "Controller": season.controller(treatment).label,
+        "Propeller": season.propeller(treatment).label,
+        "Supply or pack": source.label,
+        "Cells": str(treatment.cells) if treatment.cells is not None else "",
+        "Volts a cell": plain(treatment.volts_per_cell_v, "V") if treatment.volts_per_cell_v else "",
+        "Output cap": plain(100.0 * treatment.output_cap, "%") if treatment.output_cap < 1.0 else "none",
+        "About": treatment.about or "",
+    }
+
+
+# --- the runs -----------------------------------------------------------------------------------------------
+
+
+def _runs(session: Session, plan: Design) -> Iterator[Block]:
+    how = (
+        "The order inside each block was drawn by lot"
+        + (f" (seed {plan.seed})." if plan.seed is not None else ".")
+        if plan.order == "random"
+        else "Each block runs the other way round than the one before: a drift of the stand falls on all alike, and "
+        "between two blocks nothing is changed."
+    )
+    cool = (
+        f"A motor counts as cool within {plain(plan.cool_to_k, 'K')} of the air. Start temperatures that agree keep "
+        "the copper's resistance the same; if a motor is still warmer, wait."
+    )
+    repeat = "Between two runs of one set-up, take the propeller off and on again: only then is a repeat independent."
+    yield Words(texts=(how, repeat, cool))
+    made: list[SheetRun] = []
+    last: tuple[object, ...] | None = None
+    for run in plan.runs:
+        key = (run.procedure, run.block)
+        made.append(_sheet_run(session, run, new_block=last is not None and key != last))
+        last = key
+    yield Runs(items=tuple(made), write=WRITE_DOWN)
+
+
+def _sheet_run(session: Session, run: PlannedRun, *, new_block: bool) -> SheetRun:
+    treatment = session.file.treatments.get(run.treatment)
+    standard = run.treatment == session.file.check_standard
+    label = treatment.label if treatment is not None else "The stand alone"
+    return SheetRun(
+        place=f"{run.place:02d}",
+        treatment=f"{label} (check standard)"
+        if standard and "check standard" not in label.lower()
+        else label,
+        procedure=run.procedure,
+        repeat=str(run.repeat),
+        block=str(run.block) if run.block is not None else "",
+        log=run.log,
+        further_logs=tuple(log for _, log in run.further_logs),
+        starts=f"{int(run.starts_min // 60)}:{int(run.starts_min % 60):02d}",
+        lasts=duration(run.demand.duration_s),
+        before=() if treatment is None else tuple(_before_run(run, treatment)),
+        new_block=new_block,
+    )
+
+
+def _before_run(run: PlannedRun, treatment: Treatment) -> Iterator[str]:
+    if not run.change.steps:
+        yield f"Set up {treatment.label}."
+    elif run.change.steps == ("again",):
+        yield "Same set-up again: propeller off and on, zero read."
+    else:
+        words = listed([CHANGE_WORDS[step] for step in run.change.steps])
+        yield f"Change to {treatment.label}: {words}."
+    if run.cooling_s > 0.0:
+        yield f"Let the motor cool for at least {duration(run.cooling_s)}."
+
+
+# --- repeats ------------------------------------------------------------------------------------------------
+
+
+def _repeats(session: Session, plan: Design) -> Iterator[Block]:
+    pairs = len(compared_pairs(session))
+    yield Words(
+        texts=(
+            "A margin is settled when the verdict is definite whatever is true: none that matters where there is no "
+            "difference, its direction where the difference is just the margin, and more or less than the margin "
+            "where it is twice that. The numbers say in how many of 100 such sessions that comes out."
+            + (f" The {pairs} comparisons of one response hold together." if pairs > 1 else ""),
+        )
+    )
+    repeats = {one.procedure: one.repeats for one in plan.chosen}
+    rows = [_settling_row(row, repeats[row.procedure]) for row in plan.settling]
+    if rows:
+        yield Table(
+            caption="Repeats that settle each margin",
+            head=("Response", "Margin", "Judged as", "80 of 100", "95 of 100", "Planned", "Settled by them"),
+            rows=tuple(rows),
+            numeric=(False, True, False, True, True, True, True),
+            notes=tuple(
+                dict.fromkeys(_scatter_note(row) for row in plan.settling if row.scatter is not None)
+            ),
+        )
+    yield Table(
+        caption="What that takes",
+        head=("Repeats for", "Repeats", "Runs", "At the stand", "Charge", "Full charges"),
+        rows=tuple(_alternative_row(one) for one in plan.alternatives),
+        numeric=(False, False, True, True, True, True),
+    )
+
+
+def _settling_row(row: Settling, planned: int) -> tuple[str, ...]:
+    name = f"{row.label} {conditions_in_words(row.at)}".strip()
+    family = {
+        "primary": "decided beforehand",
+        "claimed": "claimed",
+        "exploratory": "exploratory",
+    }[row.family]
+    if row.family_size > 1:
+        family += f", one of {row.family_size}"
+    head = (name, written(row.margin_text), family)
+    if row.to_80 is None or row.to_95 is None:
+        return (*head, "–", "–", str(planned), f"not known: {row.unknown}")
+    settled = "–"
+    if row.chosen is not None:
+        settled = "over 99 of 100" if row.chosen > 0.99 else f"{100.0 * row.chosen:.0f} of 100"
+    return (*head, _count(row.to_80), _count(row.to_95), str(planned), settled)
+
+
+def _count(repeats: Repeats) -> str:
+    return f"over {repeats.count}" if repeats.capped else str(repeats.count)
+
+
+def _scatter_note(row: Settling) -> str:
+    assert row.scatter is not None
+    of = f" (margin and scatter set against {row.taken_of})" if row.taken_of else ""
+    return f"Scatter of one run, {row.label.lower()}: {row.scatter.size}, {row.scatter.told}{of}."
+
+
+def _alternative_row(one: Alternative) -> tuple[str, ...]:
+    totals = one.totals
+    fills = sum(pack.fills for pack in totals.packs)
+    return (
+        {"80 %": "80 of 100", "95 %": "95 of 100"}.get(one.name, "this plan"),
+        listed([f"{chosen.repeats} × {chosen.procedure}" for chosen in one.chosen]),
+        str(totals.runs),
+        duration(60.0 * totals.bench_min),
+        plain(totals.charge_ah, "Ah", 2) if totals.charge_ah is not None else "–",
+        str(fills) if totals.packs else "–",
+    )
+
+
+def _assumptions(plan: Design, assumed: Sequence[str]) -> Iterator[Block]:
+    everything = tuple(dict.fromkeys((*assumed, *plan.assumed)))
+    if everything:
+        yield Words(texts=everything)
+    else:
+        yield Words(
+            texts=("Nothing: everything here comes from the session's own files and from earlier runs.",)
+        )
+
+
+# --- small words --------------------------------------------------------------------------------------------
+
+
+def duration(seconds: float) -> str:
+    """A duration for people, rounded up: `40 s`, `12 min`, `2 h 10 min`."""
+    whole = round(seconds)
+    if whole < 100:
+        return f"{max(whole, 1)}\u00a0s"
+    minutes = -(-whole // 60)
+    if minutes < 60:
+        return f"{minutes}\u00a0min"
+    hours, rest = divmod(minutes, 60)
+    return f"{hours}\u00a0h {rest}\u00a0min" if rest else f"{hours}\u00a0h"
+
+
+def dose_words(dose: float) -> str:
+    """A noise dose: a percentage, or how many times the whole where it is far above."""
+    if dose < 0.01:
+        return "under 1\u00a0%"
+    return plain(100.0 * dose, "%", 2) if dose < 10.0 else f"{plain(dose, digits=2)} times the whole"
