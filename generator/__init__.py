@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from generator.archiving import ArchiveReport
-    from generator.intake.problems import Problem
+    from generator.check_records import CheckRecord
     from generator.publication.site import SiteReport
     from generator.verifying import VerifyReport
 
@@ -134,14 +134,16 @@ def rehearse(session: str | Path, *, seed: int | None = None, force: bool = Fals
     return tuple(rehearse_folder(Path(session), seed=seed, force=force))
 
 
-def check(season: str | Path) -> list[Problem]:
-    """Everything wrong or doubtful in a season's inputs and data; nothing is written, nothing is raised.
+def check(season: str | Path, *, session: str | None = None) -> tuple[CheckRecord, ...]:
+    """Everything wrong or doubtful in a season's inputs and data, and the runs to repeat; nothing is written.
 
-    season  the season's folder
+    season   the season's folder
+    session  look at this session alone
+    Returns  records of four severities: error, repeat, doubtful, noted (`generator.check_records`)
     """
-    from generator.pipeline import check as check_folder
+    from generator.checking import check as check_folder
 
-    return check_folder(Path(season))
+    return check_folder(Path(season), session=session).records
 
 
 def view(season: str | Path, *, port: int = 0, open_browser: bool = False) -> None:

@@ -97,7 +97,11 @@ class Memory:
         self.runs: Shelf[RunReduction] = Shelf(store, "runs", code)
         self.pictures: Shelf[Picture] = Shelf(store, "pictures", code)
         self.sessions: Shelf[SessionFiles] = Shelf(store, "sessions", code)
-        self._store = store
+        self._store, self._code = store, code
+
+    def elsewhere(self) -> Memory:
+        """What another process can have of it: the store, and nothing of what lies in this one."""
+        return Memory(self._store, self._code)
 
     def turn(self) -> None:
         """A build is done: what none has used for long is dropped."""

@@ -22,7 +22,7 @@ from generator.intake.logs import read_log
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.reference_texts import load_caution_texts, load_thresholds
 from generator.intake.run_logs import read_run
-from generator.intake.season import begun, inspect_season, load_season, log_file
+from generator.intake.season import inspect_season, load_season, log_file
 from generator.intake.session import Run, Season, Session
 from generator.memory import Memory, fingerprint
 from generator.progress import Progress, counter, quiet
@@ -194,17 +194,12 @@ Reduced = list[tuple[Session, tuple[RunReduction, ...]]]
 
 
 def _read_and_reduce(
-    folder: Path, progress: Progress = quiet, memory: Memory | None = None, *, planned: bool = False
+    folder: Path, progress: Progress = quiet, memory: Memory | None = None
 ) -> tuple[Season | None, Reduced, list[Problem]]:
-    """Everything that is read from disk, in one pass, with all problems.
-
-    planned  a session of which no log is there yet is only doubtful
-    """
-    found = inspect_season(folder, contracts(), planned=planned)
+    """Everything that is read from disk, in one pass, with all problems."""
+    found = inspect_season(folder, contracts())
     problems = list(found.problems)
     sessions = found.season.sessions if found.season is not None else ()
-    if planned:
-        sessions = tuple(s for s in sessions if begun(folder / s.id, s.file))
     one_read = counter(progress, "reading logs", len(found.logs) + sum(len(s.file.runs) for s in sessions))
     for log in found.logs:
         one_read()
@@ -219,21 +214,6 @@ def _read_and_reduce(
             for session in sessions
         ]
     return found.season, reduced, problems
-
-
-def check(folder: Path, *, progress: Progress = quiet) -> list[Problem]:
-    """Everything wrong or doubtful in a season's inputs; nothing is written."""
-    _, reduced, problems = _read_and_reduce(folder, progress, planned=True)
-    for session, runs in reduced:
-        for run in runs:
-            place = f"{folder}/{session.id}/{run.log}"
-            told = [f for f in run.findings if f.grade != "noted"]
-            problems += [
-                Problem(file=place, key=f.channel, what=f.sentence, severity="warning",
-                        remedy="Look at the raw trace; repeat the run if it cannot be explained.")
-                for f in told
-            ]  # fmt: skip
-    return problems
 
 
 def rehearse(folder: Path, *, seed: int | None, force: bool, progress: Progress = quiet) -> Iterator[str]:

@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from generator.check_records import check_schema
 from generator.evidence.results_document import results_schema
 from generator.intake.calibrations import CalibrationRecord
 from generator.intake.parts import PART_MODELS
@@ -34,6 +35,7 @@ def schemas() -> dict[str, dict[str, Any]]:
         "calibration.schema.json": _of(CalibrationRecord, "rigs/calibrations/*.yaml"),
         "part.schema.json": _parts(),
         "results.schema.json": results_schema(),
+        "check.schema.json": check_schema(),
     }
 
 

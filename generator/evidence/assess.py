@@ -68,14 +68,14 @@ def assess(
     simulated = any(run.simulated is not None for run in told)
     flights, flight_differences = in_the_air(told, session, season, history)
     calibrates = calibration_headline(told) if not compared else None
-    answer = calibrates or headline(compared, kinds, labels, session.file.primary)
+    answer = calibrates or headline(compared, kinds, labels, session.file.primary, found_checks)
     return SessionAnalysis(
         session_id=session.id,
         runs=told,
         kinds=dict(kinds),
         responses=summaries,
         contrasts=compared,
-        claims=claims(session, compared, kinds),
+        claims=claims(session, compared, kinds, found_checks),
         checks=found_checks,
         cautions=cautions(told, season, session, texts, thresholds),
         curves=mean_curves(told),

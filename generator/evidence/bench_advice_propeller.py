@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from generator.evidence.bench_advice_records import Advice, advice, alike
+from generator.evidence.bench_advice_records import Advice, AdviceSeverity, advice, alike, near
 from generator.evidence.check_input import CheckInput
 from generator.evidence.constants import LIMITS
 from generator.evidence.wording import counted, percent
@@ -19,9 +19,14 @@ from generator.reduction.stated_coefficients import COEFFICIENT_REACH, Coefficie
 NAMES: dict[Coefficient, str] = {"thrust": "thrust_coefficient", "power": "power_coefficient"}
 # the load cell is the likelier to be knocked, so the torque is heard first
 ORDER: tuple[Coefficient, ...] = ("power", "thrust")
+CHANNELS: dict[Coefficient, str] = {"thrust": "thrust_n", "power": "torque_nm"}
 SYMBOLS: dict[Coefficient, str] = {"thrust": "CT", "power": "CP"}
 REMEDY = "Look at the propeller on the stand, and repeat it with the right one."
-CELL = "CP agrees, so it is the thrust rather than the propeller: see to the load cell, and repeat it."
+CELL: dict[AdviceSeverity, str] = {
+    "repeat": "CP agrees, so it is the thrust rather than the propeller: see to the load cell, and repeat it.",
+    "doubtful": "CP agrees, so it is the thrust rather than the propeller: see to the load cell, or correct CT in the "
+    "part file.",
+}
 COVERAGE = 2.0  # standard uncertainties of an interval of about 95 % (JCGM 100, 6.2.1)
 
 
@@ -37,7 +42,8 @@ class _Fitted:
 def wrong_propellers(given: CheckInput) -> Iterator[Advice]:
     """Runs whose CT or CP is not that of the other runs with the propeller, or not what its part file states.
 
-    The limit is that of the session's check of constants. Where only the part file disagrees, the run is to be
+    The limit is that of the session's check of constants. Of runs that disagree, those that the part file bears out are
+    right, else those that most agree with. Where only the part file disagrees, the run is to be
     repeated if another propeller of the season would give what was measured; else the file may be wrong, or the gain.
     Source  T = CT ρ n² D⁴ and P = CP ρ n³ D⁵ of a propeller at rest: the coefficients belong to it alone
     """
@@ -54,14 +60,15 @@ def wrong_propellers(given: CheckInput) -> Iterator[Advice]:
             ):
                 if found.run_id not in told:
                     told.add(found.run_id)
-                    sure = found.severity == "repeat" and found.run_id in with_torque
-                    yield replace(found, kind="thrust off", remedy=CELL) if sure else found
+                    cell = which == "thrust" and found.run_id in with_torque
+                    yield replace(found, kind="thrust off", remedy=CELL[found.severity]) if cell else found
         with_torque = {one.run.run_id for one in fitted}
 
 
 def _fitted(given: CheckInput, run: RunReduction, which: Coefficient) -> Iterator[_Fitted]:
-    if run.treatment not in given.session.file.treatments:
-        return
+    doubtful = {finding.channel for finding in run.findings if finding.grade == "doubtful"}
+    if run.treatment not in given.session.file.treatments or doubtful & {CHANNELS[which], "speed_rpm", ""}:
+        return  # a channel that is stuck says nothing of a propeller, and is told by itself
     speeds = {c.at: c.value for c in run.constants if c.response == "speed"}
     points = []
     for constant in run.constants:
@@ -76,10 +83,10 @@ def _fitted(given: CheckInput, run: RunReduction, which: Coefficient) -> Iterato
 def _ratio(one: _Fitted, other: _Fitted) -> float | None:
     """Median of one over the other at speeds near each other; None where there are none."""
     ratios = [
-        value / near[1]
+        value / nearest[1]
         for speed, value, _ in one.points
-        for near in [min(other.points, key=lambda point: abs(point[0] - speed))]
-        if abs(near[0] / speed - 1.0) <= COEFFICIENT_REACH
+        for nearest in [min(other.points, key=lambda point: abs(point[0] - speed))]
+        if abs(nearest[0] / speed - 1.0) <= COEFFICIENT_REACH
     ]
     return median(ratios) if ratios else None
 
@@ -89,11 +96,13 @@ def _unlike_others(
 ) -> Iterator[Advice]:
     share = LIMITS[NAMES[which]].share
 
-    def near(one: _Fitted, other: _Fitted) -> bool:
-        ratio = _ratio(one, other)
-        return ratio is not None and abs(ratio - 1.0) <= share
+    def agree(one: _Fitted, other: _Fitted) -> bool:
+        ratio = _ratio(other, one)
+        return ratio is not None and near(ratio, 1.0, share)
 
-    group = [own[place] for place in alike(own, near)]
+    # the runs that the part file bears out are right, however many others there are; else most of them are
+    borne_out = [one for one in own if (d := _departure(one, which)) is not None and abs(d) <= share]
+    group = borne_out or [own[place] for place in alike(own, agree)]
     for one in own:
         ratios = [] if one in group else [r for other in group if (r := _ratio(one, other)) is not None]
         if not ratios or abs(median(ratios) - 1.0) <= share:
@@ -111,17 +120,12 @@ def _unlike_stated(
 ) -> Iterator[Advice]:
     limit = LIMITS[NAMES[which]].share
     for one in own:
-        stated = [
-            (value / nominal - 1.0, u)
-            for speed, value, u in one.points
-            if (nominal := stated_coefficient(one.propeller, which, speed)) is not None
-        ]
-        if not stated:
+        departure = _departure(one, which)
+        if departure is None:
             continue
-        departure = median(size for size, _ in stated)
         doubt = one.propeller.coefficients_uncertainty
         stated_u = NOMINAL_UNCERTAINTY[NAMES[which]] if doubt is None else doubt
-        u = math.hypot(median(u for _, u in stated), stated_u)
+        u = math.hypot(median(u for _, _, u in one.points), stated_u)
         if abs(departure) <= limit or abs(departure) <= COVERAGE * u:
             continue
         like = _also(given, which, one, others)
@@ -138,6 +142,16 @@ def _unlike_stated(
             remedy,
             check=_check(which, one),
         )
+
+
+def _departure(one: _Fitted, which: Coefficient) -> float | None:
+    """Median share by which a run departs from its propeller's part file; None where that states nothing near."""
+    shares = [
+        value / nominal - 1.0
+        for speed, value, _ in one.points
+        if (nominal := stated_coefficient(one.propeller, which, speed)) is not None
+    ]
+    return median(shares) if shares else None
 
 
 def _also(given: CheckInput, which: Coefficient, one: _Fitted, others: Sequence[_Fitted]) -> str:

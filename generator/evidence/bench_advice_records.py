@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeVar
@@ -58,13 +59,18 @@ def advice(
     )
 
 
-def alike(things: Sequence[T], near: Callable[[T, T], bool]) -> tuple[int, ...]:
+def near(one: float, other: float, share: float) -> bool:
+    """Whether two positive values are within a share of each other, whichever is asked first."""
+    return min(one, other) > 0.0 and abs(math.log(one / other)) <= math.log1p(share)
+
+
+def alike(things: Sequence[T], agree: Callable[[T, T], bool]) -> tuple[int, ...]:
     """Places of the things that agree with each other, in their order: the most that lie near any one of them.
 
     Of groups equally large the one around the earliest counts: the others were made after it and could have been held
     against it.
     """
     groups = (
-        tuple(i for i, other in enumerate(things) if other is one or near(one, other)) for one in things
+        tuple(i for i, other in enumerate(things) if other is one or agree(one, other)) for one in things
     )
     return max(groups, key=len, default=())

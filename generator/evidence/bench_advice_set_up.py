@@ -10,7 +10,7 @@ from statistics import fmean, median
 import numpy as np
 
 from generator.evidence.bench_advice_findings import only
-from generator.evidence.bench_advice_records import Advice, advice, alike
+from generator.evidence.bench_advice_records import Advice, advice, alike, near
 from generator.evidence.check_input import CheckInput, sustained_highest, sustained_lowest
 from generator.evidence.constants import LIMITS
 from generator.evidence.physics_checks import top_speed_equal
@@ -95,7 +95,7 @@ def packs(given: CheckInput) -> Iterator[Advice]:
             )
     limit = given.thresholds.share(key)
     for found in rests.values():
-        group = {found[i][0].run_id for i in alike(found, lambda a, b: abs(a[1] / b[1] - 1.0) <= limit)}
+        group = {found[i][0].run_id for i in alike(found, lambda a, b: near(a[1], b[1], limit))}
         usual = median(rest for run, rest in found if run.run_id in group)
         for run, rest in found:
             off = rest / usual - 1.0
@@ -157,7 +157,7 @@ def _unlike_capped(given: CheckInput, name: str, own: Sequence[RunReduction]) ->
                     values.setdefault((run.procedure, r.at), []).append((run, r.value))
         for found in values.values():
             half = abs(lost - 1.0) / 2.0
-            group = {found[i][0].run_id for i in alike(found, lambda a, b: abs(a[1] / b[1] - 1.0) <= half)}  # noqa: B023
+            group = {found[i][0].run_id for i in alike(found, lambda a, b: near(a[1], b[1], half))}  # noqa: B023
             usual = median(value for run, value in found if run.run_id in group)
             for run, value in found:
                 ratio = value / usual

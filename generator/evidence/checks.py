@@ -17,6 +17,7 @@ from generator.evidence import (
     rig_state_checks,
 )
 from generator.evidence.check_input import CheckInput
+from generator.evidence.group_sentences import WEAK_FIRST, outcomes_of, weakness
 from generator.evidence.physics_records import EffectiveConstant, EnergyBalance
 from generator.evidence.records import Check, Contrast, ResponseSummary
 from generator.evidence.rig_history import RigHistory
@@ -87,11 +88,14 @@ def checks(
 
 
 def weakened(contrasts: Sequence[Contrast], checks: Sequence[Check]) -> tuple[Contrast, ...]:
-    """The contrasts with the ids of the checks that weaken them."""
-    return tuple(
-        replace(contrast, weakened_by=tuple(check.id for check in checks if weakens(check, contrast)))
-        for contrast in contrasts
-    )
+    """The contrasts with the ids of the checks that weaken them; their sentences say so before anything else."""
+    outcomes = outcomes_of(checks)
+    found = []
+    for contrast in contrasts:
+        ids = tuple(check.id for check in checks if weakens(check, contrast))
+        weak = WEAK_FIRST[weakness(replace(contrast, weakened_by=ids), outcomes)]
+        found.append(replace(contrast, weakened_by=ids, sentence=f"{weak}{contrast.sentence}"))
+    return tuple(found)
 
 
 def weakens(check: Check, contrast: Contrast) -> bool:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
-from generator.evidence.records import ClaimOutcome, Contrast, Verdict
-from generator.evidence.sentences import Labels, short_sentence
+from generator.evidence.group_sentences import Outcomes, group_sentence, outcomes_of, weakness
+from generator.evidence.records import Check, ClaimOutcome, Contrast, Verdict
+from generator.evidence.sentences import Labels
 from generator.evidence.verdicts import (
     LESS,
     MORE,
@@ -14,7 +15,7 @@ from generator.evidence.verdicts import (
     PERHAPS_LESS,
     PERHAPS_MORE,
 )
-from generator.evidence.wording import at_words, counted, sentence_case
+from generator.evidence.wording import listed, places_words, sentence_case
 from generator.intake.session import Claim, Expectation, Session
 from generator.reduction.records import ResponseKind
 
@@ -50,16 +51,24 @@ def claim_on(expects: Expectation, verdict: Verdict, *, indicative: bool = False
 
 
 def claims(
-    session: Session, contrasts: Sequence[Contrast], kinds: Mapping[str, ResponseKind]
+    session: Session,
+    contrasts: Sequence[Contrast],
+    kinds: Mapping[str, ResponseKind],
+    checks: Sequence[Check] = (),
 ) -> tuple[ClaimOutcome, ...]:
     """Every claim of a session with its outcome and the sentence that says why.
 
+    checks  of the session: how far they weaken a contrast
+
     A claim is contradicted if any condition contradicts it, supported if all conditions support it, and left
-    open otherwise, also where nothing was measured. The sentence shows the contrast that decides: the first that
-    contradicts, else the first that leaves it open, else the largest that supports.
+    open otherwise, also where nothing was measured. Where conditions differ, the sentence says first where the
+    claim holds and where it does not; then it tells what was found at all of them.
     """
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
-    return tuple(_outcome(claim, session, contrasts, kinds, labels) for claim in session.file.claims)
+    outcomes = outcomes_of(checks)
+    return tuple(
+        _outcome(claim, session, contrasts, kinds, labels, outcomes) for claim in session.file.claims
+    )
 
 
 def _outcome(
@@ -68,6 +77,7 @@ def _outcome(
     contrasts: Sequence[Contrast],
     kinds: Mapping[str, ResponseKind],
     labels: Labels,
+    outcomes: Outcomes,
 ) -> ClaimOutcome:
     asked = (claim.response, claim.treatment, session.file.baseline)
     own = [c for c in contrasts if (c.response, c.treatment, c.baseline) == asked]
@@ -85,7 +95,7 @@ def _outcome(
         treatment=claim.treatment,
         expects=claim.expects,
         outcome=outcome,
-        sentence=_sentence(claim, session, outcome, own, found, kinds, labels),
+        sentence=_sentence(claim, session, outcome, own, found, kinds, labels, outcomes),
         contrasts=tuple(c.key for c in own),
     )
 
@@ -98,39 +108,46 @@ def _sentence(
     found: Sequence[Outcome],
     kinds: Mapping[str, ResponseKind],
     labels: Labels,
+    outcomes: Outcomes,
 ) -> str:
     opening = sentence_case(outcome)
     if not own:
         return f"{opening}: {_nothing(claim, session, kinds, labels)}."
-    deciding = [c for c, one in zip(own, found, strict=True) if one == outcome]
-    chosen = max(deciding, key=_decides) if outcome == _SUPPORTED else deciding[0]
-    text = f"{opening}: {short_sentence(chosen, kinds[chosen.response], labels)}"
-    if chosen.margin is None and outcome == _OPEN and not chosen.indicative:
+    weak = _weak(own, outcomes)
+    if weak:
+        opening += f", but {weak}"
+    text = "; ".join(group_sentence(group, kinds[claim.response], labels) for group in _by_runs(own))
+    if outcome == _OPEN and any(c.margin is None and not c.indicative for c in own):
         text += "; no margin was set, so no difference can be called too small to matter"
-    text += _others(chosen, own, found, outcome)
-    if any(c.weakened_by for c in deciding):
-        text += "; a check of the data weakens this"
-    return f"{text}."
+    if len(set(found)) == 1:
+        return f"{opening}: {text}."
+    return f"{opening}: {_where(own, found)}. {sentence_case(text)}."
 
 
-def _decides(contrast: Contrast) -> float:
-    return abs(contrast.difference) / contrast.standard_uncertainty
+def _where(own: Sequence[Contrast], found: Sequence[Outcome]) -> str:
+    """Where a claim holds, where it does not and where it is open."""
+    words = []
+    for outcome, says in ((_SUPPORTED, "holds"), (_CONTRADICTED, "does not hold"), (_OPEN, "is open")):
+        places = places_words([c.at for c, one in zip(own, found, strict=True) if one == outcome])
+        if places:
+            words.append(f"{says} {places}")
+    return f"it {listed(words)}"
 
 
-def _others(chosen: Contrast, own: Sequence[Contrast], found: Sequence[Outcome], outcome: Outcome) -> str:
-    """What the other conditions say of the claim."""
-    others = [(c, one) for c, one in zip(own, found, strict=True) if c is not chosen]
-    if not others:
-        return ""
-    agreeing = [c for c, one in others if one == outcome]
-    if len(agreeing) == len(others):
-        where = at_words(others[0][0].at) if len(others) == 1 else counted(len(others), "other condition")
-        return f"; {where} likewise" if len(others) == 1 and where else f"; likewise in {where}"
-    counts: dict[Outcome, int] = {}
-    for _, one in others:
-        counts[one] = counts.get(one, 0) + 1
-    words = ", ".join(f"{count} {one}" for one, count in counts.items())
-    return f"; other conditions: {words}"
+def _weak(own: Sequence[Contrast], outcomes: Outcomes) -> str:
+    """What checks take from it, with the conditions where that is not everywhere; failures before warnings."""
+    for grade, says in (("failed", "weak, as a check failed"), ("warned", "with care, as a check warns")):
+        ones = [c for c in own if weakness(c, outcomes) == grade]
+        if ones:
+            places = places_words([c.at for c in ones]) if len(ones) < len(own) else ""
+            return f"{says} {places}".rstrip()
+    return ""
+
+
+def _by_runs(own: Sequence[Contrast]) -> list[list[Contrast]]:
+    """Contrasts with repeats, then those of a single run."""
+    parts = [[c for c in own if c.indicative == single] for single in (False, True)]
+    return [part for part in parts if part]
 
 
 def _nothing(claim: Claim, session: Session, kinds: Mapping[str, ResponseKind], labels: Labels) -> str:

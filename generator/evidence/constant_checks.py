@@ -8,7 +8,7 @@ from generator.evidence.check_input import OWN_CHOICE, CheckInput
 from generator.evidence.constants import LIMITS, effective_constants
 from generator.evidence.physics_records import EffectiveConstant
 from generator.evidence.records import Check
-from generator.evidence.wording import NBSP, counted, percent, plain
+from generator.evidence.wording import NBSP, counted, plain
 
 TITLES = {
     "kv": "KV as stated",
@@ -60,9 +60,9 @@ def _check(given: CheckInput, treatment: str, name: str, own: Sequence[Effective
     if len(own) > 1:
         head = sentence.removesuffix(".")
         many = (
-            f"{len(departing)} of {counted(len(own), 'condition')} depart, most here"
+            f"{len(departing)} of {counted(len(own), 'condition')} depart, this one most"
             if departing
-            else f"the largest of {counted(len(own), 'condition')}"
+            else f"this is the largest difference of {counted(len(own), 'condition')}"
         )
         sentence = f"{head}; {many}."
     if departing:
@@ -73,7 +73,8 @@ def _check(given: CheckInput, treatment: str, name: str, own: Sequence[Effective
         title=TITLES[name],
         outcome="warned" if departing else "passed",
         sentence=sentence,
-        threshold=f"{percent(limit.share)} of the stated value, and the 95{NBSP}% interval must leave out zero",
+        threshold=f"{plain(100.0 * limit.share, '%')} of the stated value, and the 95{NBSP}% interval must leave out "
+        "zero",
         reason=f"{REASONS[name]} {limit.reason}",
         source=OWN_CHOICE,
         treatments=(treatment,),

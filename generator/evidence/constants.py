@@ -300,10 +300,10 @@ def _sentence(
 def verdict(name: str, departure: Measured, outcome: str) -> str:
     """What a departure says, as the end of a sentence."""
     limit = LIMITS[name].share
-    share = percent(limit)
+    share = plain(100.0 * limit, "%")
     low, high = departure.interval
     if outcome == "departs":
-        return f"that is a departure, beyond the {share} from which it counts"
+        return f"that is more than the {share} from which it counts as a departure"
     if not low <= 0.0 <= high:
         return f"less than the {share} from which a departure counts"
     if abs(departure.value) > limit:

@@ -11,13 +11,13 @@ from generator.evidence.wording import (
     counted,
     decimals_for,
     difference_unit,
-    interval_text,
+    either_way,
+    interval_words,
     number,
     plain,
     same_as,
     sentence_case,
     with_unit,
-    without_amount,
     written,
 )
 from generator.reduction.records import ResponseKind
@@ -135,19 +135,20 @@ def _against_margin(contrast: CurveContrast, inside: Sequence[BandPoint], way: i
         return f", everywhere beyond the {margin} that would matter"
     if any(clear):
         return f", in part beyond the {margin} that would matter"
-    return f", perhaps too little to matter ({margin})"
+    return f", but perhaps less than the {margin} that would matter"
 
 
 def _nothing_settled(contrast: CurveContrast, kind: ResponseKind, labels: Labels) -> str:
     share = is_share(contrast.points, contrast.unit)
     bands = [band_of(point, share=share) for point in contrast.points]
     ends = min(low for _, low, _ in bands), max(high for _, _, high in bands)
-    clause = without_amount(kind.more)
-    unit = "%" if share else contrast.unit
-    within = with_unit(interval_text(*ends, ""), unit if share else difference_unit(unit))
+    unit = "%" if share else difference_unit(contrast.unit)
+    low, high = ends
+    # a share's unit is no percentage point
+    within = interval_words(low, high, "", kind.words, to="and", named=unit)
     return (
-        f"The data do not settle anywhere whether {labels[contrast.treatment]} {clause} than "
-        f"{labels[contrast.baseline]}; all that can be said is that the difference lies within {within}"
+        f"The data do not settle anywhere whether {labels[contrast.treatment]} {either_way(kind.more, kind.less)} "
+        f"than {labels[contrast.baseline]}; all that can be said is that the difference lies between {within}"
     )
 
 

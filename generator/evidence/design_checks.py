@@ -109,6 +109,8 @@ def _by_procedure(given: CheckInput) -> Mapping[str, Mapping[str, list[RunReduct
     counts: dict[str, dict[str, list[RunReduction]]] = {}
     for procedure in dict.fromkeys(run.procedure for run in given.used):
         for name in given.session.file.treatments:
+            if name == given.session.file.check_standard:
+                continue  # it belongs to the rig and is not compared
             runs = [r for r in given.used if (r.procedure, r.treatment) == (procedure, name)]
             if runs:
                 counts.setdefault(procedure, {})[name] = runs

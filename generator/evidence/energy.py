@@ -19,7 +19,7 @@ from generator.evidence.energy_notes import (
 )
 from generator.evidence.physics_records import EnergyBalance, HeatDifference, LossPart, Measured
 from generator.evidence.records import Contrast, ResponseSummary
-from generator.evidence.sentences import difference_text, interval_phrase, short_sentence
+from generator.evidence.sentences import amount_words, difference_text, short_sentence, signed_interval_phrase
 from generator.evidence.summaries import summarise
 from generator.evidence.verdicts import LESS, MORE, NOT_SETTLED
 from generator.evidence.wording import (
@@ -266,7 +266,7 @@ def _heat_sentence(power: Contrast, rises: Sequence[Contrast], labels: Mapping[s
     bare = replace(power, relative=None, relative_interval=None, margin_text=margin)
     text = f"{sentence_case(short_sentence(bare, HEAT, labels))}"
     if power.verdict == NOT_SETTLED:
-        text += f"; the difference is {difference_text(bare)}"
+        text += f"; the difference is {amount_words(bare, HEAT)}"
     else:
         text += "; the same propeller at the same speed takes the same power, so the difference is heat"
     text += "."
@@ -294,7 +294,7 @@ def _rise_words(rise: Contrast) -> str:
     grade = "" if rise.verdict in (MORE, LESS) else f", {_grade(rise)}"
     single = ", indicative" if rise.indicative else ""
     words = f"{label[:1].lower()}{label[1:]} {difference_text(rise)}"
-    return f"{words} ({interval_phrase(rise)}{grade}{single})"
+    return f"{words} ({signed_interval_phrase(rise)}{grade}{single})"
 
 
 def _grade(rise: Contrast) -> str:

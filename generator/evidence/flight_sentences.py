@@ -18,7 +18,7 @@ from generator.evidence.wording import (
     at_words,
     counted,
     interval_decimals,
-    interval_text,
+    interval_words,
     number,
     plain,
     sentence_case,
@@ -30,6 +30,7 @@ from generator.reduction.measured import GF_PER_N
 from generator.reduction.records import RunReduction
 from generator.reduction.response_kinds import ELECTRICAL_POWER, THRUST, TOP_THRUST
 
+LONGER = ("longer", "shorter")
 INTERVAL = f"95{NBSP}% interval"
 
 
@@ -107,10 +108,13 @@ def _minutes(
     runs = "" if found.indicative else runs_text(found.runs)
     if not settled(minutes):
         places = interval_decimals(*minutes.interval)
-        size = with_unit(number(minutes.value, places, signed=True), "min")
-        known = ", ".join(filter(None, (f"{INTERVAL} {interval_text(*minutes.interval, 'min')}", runs)))
+        side = LONGER[0 if minutes.value >= 0.0 else 1]
+        size = f"{with_unit(number(abs(minutes.value), places), 'min')} {side}"
+        known = ", ".join(
+            filter(None, (f"{INTERVAL} {interval_words(*minutes.interval, 'min', LONGER)}", runs))
+        )
         return (
-            f"the data do not settle whether {craft} would hover longer with {who} than with {base}: "
+            f"the data do not settle whether {craft} would hover longer or shorter with {who} than with {base}: "
             f"the difference is {size} ({known})."
         )
     places = min(interval_decimals(*side.interval) for side in (treatment, baseline))

@@ -1,19 +1,29 @@
-"""The answer of a session in one sentence."""
+"""The answer of a session in a few short sentences."""
 
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from generator.evidence.records import Contrast, Verdict
-from generator.evidence.sentences import Labels, short_sentence
-from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE
-from generator.evidence.wording import at_words, counted, listed, measured, sentence_case
+from generator.evidence.group_sentences import (
+    WEAK,
+    Outcomes,
+    group_sentence,
+    outcomes_of,
+    terse_sentence,
+    weakness,
+)
+from generator.evidence.records import Check, Contrast
+from generator.evidence.sentences import Labels
+from generator.evidence.verdicts import NOT_SETTLED
+from generator.evidence.wording import counted, listed, measured, sentence_case
 from generator.reduction.records import ResponseKind, RunReduction
 
-# So many further conditions are named one by one; beyond, they are counted.
-NAMED_CONDITIONS = 2
+# An answer is told in about so many words; what is left is counted. A number with its unit is one word.
+MOST_WORDS = 65
+# A group told in the fewest words may go so far beyond.
+TERSE_WORDS = 10
+Group = tuple[Contrast, ...]
 
 
 def headline(
@@ -21,39 +31,128 @@ def headline(
     kinds: Mapping[str, ResponseKind],
     labels: Labels,
     primary: Sequence[str] = (),
+    checks: Sequence[Check] = (),
 ) -> str:
-    """One sentence that answers the session's question.
+    """The answer to the session's question.
 
     contrasts  all of the session; the primary ones are asked
+    labels     treatment -> label, in the order of the session
     primary    primary responses in the order declared
-    Returns the primary contrast that weighs most: a settled one before an unsettled one, one with repeats
-    before a single run, the earlier declared response before the later, then the largest share of the baseline;
-    and in a few words whether the other primary contrasts say the same. Without a primary one the exploratory
-    are asked, and the sentence says so.
+    checks     of the session: how far they weaken a contrast
+
+    Contrasts of one response and treatment are told together. What no check weakens comes first, then what is
+    settled, what has repeats, the response declared first, the treatment named first. Of the responses that are
+    not primary those that claims are about follow. What a check weakens says so before anything else. Without a
+    primary contrast the exploratory are asked, and the answer says so.
     """
     asked = [contrast for contrast in contrasts if contrast.primary]
+    claimed = [contrast for contrast in contrasts if contrast.family == "claimed" and not contrast.primary]
     opening = ""
     if not asked:
-        asked, opening = list(contrasts), "No primary response was measured; exploratory: "
+        asked, opening, claimed = list(contrasts), "No primary response was measured; exploratory: ", []
     if not asked:
         return "No comparison could be made: no response was measured on the baseline and on a treatment."
-    responses = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
-    first = min(
-        asked,
-        key=lambda c: (
-            c.verdict == NOT_SETTLED,
-            c.indicative,
-            responses.index(c.response) if not opening else 0,
-            -_weight(c),
-        ),
-    )
-    text = short_sentence(first, kinds[first.response], labels)
+    outcomes = outcomes_of(checks)
+    order = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
+    groups = _groups(asked, order, labels, outcomes, by_size=bool(opening))
+    extra = _groups(claimed, [c.response for c in claimed], labels, outcomes, by_size=False)
     if opening:
-        return f"{opening}{text}."
-    others = [contrast for contrast in asked if contrast is not first]
-    tail = _others(first, others)
-    weakened = "; a check of the data weakens this" if first.weakened_by else ""
-    return f"{sentence_case(text)}{tail}{weakened}."
+        lead = _begun(WEAK[weakness(groups[0][0], outcomes)], _lead(groups[0][:1], kinds, labels), opening)
+        return f"{lead}."
+    sentences, left = _told((*groups, *extra), len(groups), kinds, labels, outcomes)
+    if left:
+        sentences.append(f"And {counted(left, 'more primary comparison')}.")
+    return " ".join(sentences)
+
+
+def _lead(group: Group, kinds: Mapping[str, ResponseKind], labels: Labels) -> str:
+    return group_sentence(group, kinds[group[0].response], labels)
+
+
+def _groups(
+    asked: Sequence[Contrast],
+    order: Sequence[str],
+    labels: Labels,
+    outcomes: Outcomes,
+    *,
+    by_size: bool,
+) -> list[Group]:
+    """Contrasts that are told together, in the order told. by_size: the largest first, whatever the response."""
+    made: dict[tuple[str, str, str, str, bool], list[Contrast]] = {}
+    for contrast in asked:
+        weak = weakness(contrast, outcomes)
+        key = (contrast.response, contrast.treatment, contrast.baseline, weak, contrast.indicative)
+        made.setdefault(key, []).append(contrast)
+    names = list(labels)
+
+    def rank(group: Group) -> tuple[object, ...]:
+        first = group[0]
+        return (
+            {"": 0, "warned": 1, "failed": 2}[weakness(first, outcomes)],
+            all(contrast.verdict == NOT_SETTLED for contrast in group),
+            first.indicative,
+            -max(_weight(contrast) for contrast in group) if by_size else 0.0,
+            order.index(first.response),
+            names.index(first.treatment) if first.treatment in names else len(names),
+        )
+
+    return sorted((tuple(group) for group in made.values()), key=rank)
+
+
+def _told(
+    groups: Sequence[Group],
+    asked: int,
+    kinds: Mapping[str, ResponseKind],
+    labels: Labels,
+    outcomes: Outcomes,
+) -> tuple[list[str], int]:
+    """A sentence for each group as far as there is room, and how many primary contrasts are left.
+
+    asked  how many groups are primary; those that follow are dropped without a word where there is no room
+    """
+    sentences: list[str] = []
+    left = 0
+    before: Group | None = None
+    for place, group in enumerate(groups):
+        weak = WEAK[weakness(group[0], outcomes)]
+        if before is None:
+            ways: tuple[str, ...] = (_lead(group, kinds, labels),)
+        else:
+            again = group[0].treatment == before[0].treatment and not weakness(before[0], outcomes)
+            who = "it" if again and not weak else labels[group[0].treatment]
+            ways = _follow_ups(group, groups[0], kinds[group[0].response], labels, who)
+        made = [f"{_begun(weak, way)}." for way in ways]
+        rooms = (MOST_WORDS, MOST_WORDS + TERSE_WORDS)
+        fitting = [
+            text
+            for text, room in zip(made, rooms, strict=False)
+            if not before or _words([*sentences, text]) <= room
+        ]
+        if fitting:
+            sentences.append(fitting[0])
+            before = group
+        elif place < asked:
+            left += len(group)
+    return sentences, left
+
+
+def _follow_ups(group: Group, lead: Group, kind: ResponseKind, labels: Labels, who: str) -> tuple[str, ...]:
+    """A further group, the fuller way first."""
+    if group[0].baseline != lead[0].baseline or group[0].indicative > lead[0].indicative:
+        return (group_sentence(group, kind, labels),)
+    short = terse_sentence(group, kind, who)
+    full = group_sentence(group, kind, labels, who=who, follows=True)
+    return (full, short) if short else (full,)
+
+
+def _begun(weak: str, text: str, opening: str = "") -> str:
+    """What stands before a clause, and the clause."""
+    return f"{opening}{weak}{text}" if opening or weak else sentence_case(text)
+
+
+def _words(sentences: Sequence[str]) -> int:
+    """Words as they are read: what a fixed space holds together is one."""
+    return sum(len(sentence.split(" ")) for sentence in sentences)
 
 
 def calibration_headline(runs: Sequence[RunReduction]) -> str | None:
@@ -78,48 +177,3 @@ def _weight(contrast: Contrast) -> float:
         return abs(contrast.relative)
     base = contrast.margin or abs(contrast.baseline_value) or 1.0
     return abs(contrast.difference) / base
-
-
-def _others(first: Contrast, others: Sequence[Contrast]) -> str:
-    """What the other primary contrasts say, in a few words."""
-    near = [c for c in others if (c.response, c.treatment) == (first.response, first.treatment)]
-    far = [c for c in others if c not in near]
-    parts = []
-    if 0 < len(near) <= NAMED_CONDITIONS:
-        parts += [
-            f"{at_words(c.at) or 'elsewhere'} {'likewise' if c.verdict == first.verdict else c.verdict}"
-            for c in near
-        ]
-    elif near:
-        parts.append(_tally(first.verdict, near))
-    if far:
-        # their verdicts are about something else; a count of "more" and "less" would only confuse
-        parts.append(f"see also {counted(len(far), 'other primary comparison')}")
-    return "".join(f"; {part}" for part in parts)
-
-
-def _tally(agreed: Verdict, others: Sequence[Contrast]) -> str:
-    """Verdicts counted: `of 3 other conditions 2 agree and 1 is not settled`, `the 3 other conditions agree`.
-
-    agreed  verdict that counts as agreeing
-    others  more than `NAMED_CONDITIONS` of them, so the plural is right
-    """
-    counts: Counter[Verdict] = Counter(c.verdict for c in others)
-    ordered = sorted(counts, key=lambda verdict: (verdict != agreed, -counts[verdict]))
-    if len(ordered) == 1:
-        return f"the {len(others)} other conditions {_says(ordered[0], len(others), agreed)}"
-    words = [f"{counts[verdict]} {_says(verdict, counts[verdict], agreed)}" for verdict in ordered]
-    return f"of {counted(len(others), 'other condition')} {listed(words)}"
-
-
-def _says(verdict: Verdict, count: int, agreed: Verdict) -> str:
-    one = count == 1
-    if verdict == agreed:
-        return "agrees" if one else "agree"
-    if verdict == NO_DIFFERENCE:
-        return f"{'shows' if one else 'show'} no difference that matters"
-    if verdict == NOT_SETTLED:
-        return f"{'is' if one else 'are'} not settled"
-    if verdict in (PERHAPS_MORE, PERHAPS_LESS):
-        return f"{'says' if one else 'say'} {verdict.split(',')[0]} but perhaps too little to matter"
-    return f"{'says' if one else 'say'} {verdict}"

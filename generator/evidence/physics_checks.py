@@ -12,6 +12,7 @@ from generator.evidence.check_input import (
     graded,
     speed_of,
     step_means,
+    sustained_highest,
     worst,
 )
 from generator.evidence.records import Check
@@ -261,7 +262,8 @@ def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
     """Where a cap should make top speeds equal, they must be.
 
     A cap is meant so if KV x set voltage x cap of treatment and baseline agree within a few percent
-    (cap = wanted KV / actual KV = baseline voltage / treatment voltage; common practice, no source).
+    (cap = wanted KV / actual KV = baseline voltage / treatment voltage; common practice, no source). It shows at full
+    throttle alone: where the runs go no further than part of it, there is nothing to check.
     """
     limit = given.thresholds.share("checks.top_speed_equal_percent")
     by_design = given.thresholds.share("checks.top_speed_by_design_percent")
@@ -271,6 +273,8 @@ def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
         nominal, top = _nominal_rpm(given, name), given.value("top_speed", (), name)
         capped = min(given.treatment(name).output_cap, given.treatment(given.baseline).output_cap) < 1.0
         if not capped or not nominal or not base_nominal or not top or not base_top:
+            continue
+        if not all(_full_throttle(given, side, 1.0 - limit) for side in (name, given.baseline)):
             continue
         if abs(nominal / base_nominal - 1.0) > by_design:
             continue
@@ -293,6 +297,18 @@ def top_speed_equal(given: CheckInput) -> tuple[Check, ...]:
             )
         )
     return tuple(found)
+
+
+def _full_throttle(given: CheckInput, name: str, full: float) -> bool:
+    """Whether runs that give a top speed went to full throttle; taken as so where no throttle was logged."""
+    found = [
+        throttle
+        for run in given.used
+        if run.treatment == name and any(r.response == "top_speed" for r in run.responses)
+        for throttle in (sustained_highest(run.trace, "throttle"), *(step.throttle for step in run.steps))
+        if throttle is not None
+    ]
+    return not found or max(found) >= full
 
 
 def _nominal_rpm(given: CheckInput, name: str) -> float | None:

@@ -199,7 +199,7 @@ class SessionAnalysis:
     checks: tuple[Check, ...]
     cautions: tuple[Caution, ...]
     curves: tuple[CurvePoint, ...]
-    headline: str  # one sentence: the answer
+    headline: str  # the answer, in a few short sentences
     simulated: bool
     curve_contrasts: tuple[CurveContrast, ...] = ()
     energy: tuple[EnergyBalance, ...] = ()

@@ -24,15 +24,17 @@ from generator.evidence.wording import (
     at_words,
     counted,
     difference_unit,
+    either_way,
     interval_decimals,
     interval_text,
+    interval_words,
     number,
     p_text,
     percent,
+    plain,
     same_as,
     sentence_case,
     with_unit,
-    without_amount,
     written,
 )
 from generator.reduction.records import ResponseKind
@@ -44,6 +46,9 @@ _FAMILY: Mapping[Family, tuple[str, str]] = {
     "claimed": ("comparison that a claim is about", "comparisons that claims are about"),
     "exploratory": ("exploratory comparison", "exploratory comparisons"),
 }
+# A margin is chosen, so it has no uncertainty that could say how many digits it bears.
+MARGIN_DIGITS = 2
+PERHAPS = ", but perhaps too little to matter"
 _SINGLE_RUN_SOURCE: Mapping[Basis, str] = {
     "within one run": " from within the runs",
     "rig repeatability": " from the rig’s check standard",
@@ -56,21 +61,22 @@ def contrast_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels) ->
     kind    how to speak of the response
     labels  treatment -> label
     """
-    runs = runs_text(contrast.runs)
-    evidence = (
-        f"{interval_phrase(contrast)}, {runs}" if not contrast.indicative else interval_phrase(contrast)
-    )
+    evidence = interval_phrase(contrast, kind)
+    if not contrast.indicative:
+        evidence += f", {runs_text(contrast.runs)}"
+    if contrast.jointly > 1:
+        evidence += f", widened so that {_together(contrast.jointly)} hold at once"
     statement = _statement(contrast, kind, labels)
     if contrast.verdict in (MORE, LESS):
         text = f"{statement}; {evidence}."
     elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
         text = f"{statement}; {evidence}; {_weight_open(contrast, labels)}."
     elif contrast.verdict == NO_DIFFERENCE:
-        text = f"{statement}, {_within_margin(contrast)} ({difference_text(contrast)}, {evidence})."
+        size = "" if surely_small(contrast) else f"{amount_words(contrast, kind)}, "
+        text = f"{statement}, {within_margin(contrast)} ({size}{evidence})."
     else:
-        text = (
-            f"{statement}; the difference is {difference_text(contrast)}, {evidence}; {_outlook(contrast)}."
-        )
+        size = amount_words(contrast, kind)
+        text = f"{statement}; the difference is {size}, {evidence}; {_outlook(contrast)}."
     return f"{_prefix(contrast, labels)}{text}" if contrast.indicative else sentence_case(text)
 
 
@@ -78,13 +84,19 @@ def short_sentence(contrast: Contrast, kind: ResponseKind, labels: Labels) -> st
     """The same without the number of runs and without a full stop, to be built into a longer sentence."""
     statement = _statement(contrast, kind, labels)
     if contrast.verdict == NO_DIFFERENCE:
-        text = f"{statement}, {_within_margin(contrast)} ({interval_phrase(contrast)})"
+        statement += f", {within_margin(contrast)}"
     elif contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS):
-        text = f"{statement}, perhaps too little to matter ({interval_phrase(contrast)})"
-    else:
-        chance = ", perhaps chance among so many exploratory comparisons" if _fell_to_number(contrast) else ""
-        text = f"{statement} ({interval_phrase(contrast)}{chance})"
-    return f"indicative, {_which_single(contrast, labels)}: {text}" if contrast.indicative else text
+        statement += PERHAPS
+    chance = ", perhaps chance among so many exploratory comparisons" if fell_to_number(contrast) else ""
+    text = aside(statement, f"{interval_phrase(contrast, kind)}{chance}")
+    return f"indicative, {single_runs(contrast, labels)}: {text}" if contrast.indicative else text
+
+
+def aside(text: str, told: str) -> str:
+    """A clause with something in brackets; after a comma where it ends with a bracket already."""
+    if not told:
+        return text
+    return f"{text}, {told}" if text.endswith(")") else f"{text} ({told})"
 
 
 def amount_text(contrast: Contrast) -> str:
@@ -93,6 +105,13 @@ def amount_text(contrast: Contrast) -> str:
     size = with_unit(number(abs(contrast.difference), places), difference_unit(contrast.unit))
     share = relative_text(contrast, signed=False)
     return f"{size} ({share})" if share else size
+
+
+def amount_words(contrast: Contrast, kind: ResponseKind) -> str:
+    """The difference with its direction in a word: `3.1 W more`, `6.66 ms faster`; no percentage."""
+    places = interval_decimals(*contrast.interval)
+    size = with_unit(number(abs(contrast.difference), places), difference_unit(contrast.unit))
+    return f"{size} {kind.words[0] if contrast.difference >= 0.0 else kind.words[1]}"
 
 
 def difference_text(contrast: Contrast) -> str:
@@ -113,15 +132,26 @@ def relative_text(contrast: Contrast, *, signed: bool = True) -> str:
     return percent(share, contrast.relative_interval, signed=signed)
 
 
-def interval_phrase(contrast: Contrast) -> str:
-    """`95 % interval +1.2 to +5.0 W`; for a single run where that comes from, and for how many it holds at once."""
-    source = ""
-    if contrast.indicative:
-        source = _SINGLE_RUN_SOURCE.get(contrast.basis, "")
-    if contrast.jointly > 1:
-        source += f", {_together(contrast.jointly)} together,"
-    name = f"{100 * contrast.level:.0f}{NBSP}% interval{source}"
-    return f"{name} {interval_text(*contrast.interval, contrast.unit)}"
+def interval_phrase(contrast: Contrast, kind: ResponseKind) -> str:
+    """`95 % interval 1.2 to 5.0 W more`, the side in a word as in the sentence around it."""
+    return f"{interval_name(contrast)} {interval_words(*contrast.interval, contrast.unit, kind.words)}"
+
+
+def signed_interval_phrase(contrast: Contrast) -> str:
+    """`95 % interval +1.2 to +5.0 W`, beside a difference that is written with its sign."""
+    return f"{interval_name(contrast)} {interval_text(*contrast.interval, contrast.unit)}"
+
+
+def interval_name(contrast: Contrast, *, several: bool = False) -> str:
+    """`95 % interval`; for a single run also where it comes from."""
+    source = _SINGLE_RUN_SOURCE.get(contrast.basis, "") if contrast.indicative else ""
+    return f"{100 * contrast.level:.0f}{NBSP}% interval{'s' if several else ''}{source}"
+
+
+def surely_small(contrast: Contrast) -> bool:
+    """Whether a difference is there for sure and for sure too small to matter: its interval leaves out zero."""
+    low, high = contrast.interval
+    return contrast.verdict == NO_DIFFERENCE and (low > 0.0 or high < 0.0)
 
 
 def runs_text(runs: tuple[int, int]) -> str:
@@ -143,14 +173,21 @@ def _statement(contrast: Contrast, kind: ResponseKind, labels: Labels) -> str:
     probably = "probably " if contrast.indicative else ""
     clause = kind.more if contrast.difference >= 0.0 else kind.less
     if contrast.verdict == NOT_SETTLED:
-        return f"the data do not settle whether {who} {without_amount(clause)} than {base}{where}"
-    if contrast.verdict == NO_DIFFERENCE:
+        return f"the data do not settle whether {who} {either_way(kind.more, kind.less)} than {base}{where}"
+    if contrast.verdict == NO_DIFFERENCE and not surely_small(contrast):
         return f"{who} {probably}{same_as(kind.same, base)}{where}"
     return f"{who} {probably}{clause.format(amount=amount_text(contrast))} than {base}{where}"
 
 
-def _within_margin(contrast: Contrast) -> str:
-    return f"to within the {written(contrast.margin_text or '')} that would matter"
+def within_margin(contrast: Contrast) -> str:
+    """`to within the 2 % that would matter`; of a sure difference `less than the 2 % that would matter`."""
+    how = "less than" if surely_small(contrast) else "to within"
+    return f"{how} the {written(contrast.margin_text or '')} that would matter"
+
+
+def margin_size(contrast: Contrast) -> str:
+    """A margin in the unit of its response, with two digits: it is a choice and no measurement."""
+    return plain(contrast.margin or 0.0, difference_unit(contrast.unit), digits=MARGIN_DIGITS)
 
 
 def _margin(contrast: Contrast, labels: Labels) -> str:
@@ -158,8 +195,7 @@ def _margin(contrast: Contrast, labels: Labels) -> str:
     text = written(contrast.margin_text or "")
     if not text.endswith("%") or contrast.unit == "%" or contrast.margin is None:
         return text
-    size = with_unit(number(contrast.margin, interval_decimals(*contrast.interval)), contrast.unit)
-    return f"{text} of {labels[contrast.baseline]} ({size})"
+    return f"{text} of {labels[contrast.baseline]} ({margin_size(contrast)})"
 
 
 def _weight_open(contrast: Contrast, labels: Labels) -> str:
@@ -179,20 +215,21 @@ def _outlook(contrast: Contrast) -> str:
     )
     if contrast.indicative:
         more = "only repeats can tell how far runs differ"
-    if _fell_to_number(contrast) and contrast.p_adjusted is not None:
+    if fell_to_number(contrast) and contrast.p_adjusted is not None:
         adjusted = f"adjusted {p_text(contrast.p_adjusted)}"
         among = counted(contrast.family_size, *_FAMILY[contrast.family])
         return f"the interval leaves out zero, but among {among} that may be chance ({adjusted}); {more}"
     return more
 
 
-def _fell_to_number(contrast: Contrast) -> bool:
+def fell_to_number(contrast: Contrast) -> bool:
     """Whether the interval leaves out zero and only the number of exploratory contrasts keeps it unsettled."""
     low, high = contrast.interval
     return contrast.verdict == NOT_SETTLED and (low > 0.0 or high < 0.0)
 
 
-def _which_single(contrast: Contrast, labels: Labels) -> str:
+def single_runs(contrast: Contrast, labels: Labels) -> str:
+    """Which side has but one run: `one run each`, `one run of 4S`."""
     treatment, baseline = contrast.runs
     if treatment == baseline == 1:
         return "one run each"
@@ -200,4 +237,4 @@ def _which_single(contrast: Contrast, labels: Labels) -> str:
 
 
 def _prefix(contrast: Contrast, labels: Labels) -> str:
-    return f"Indicative, {_which_single(contrast, labels)}: "
+    return f"Indicative, {single_runs(contrast, labels)}: "

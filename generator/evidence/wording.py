@@ -13,6 +13,8 @@ NBSP = "\u00a0"  # between number and unit, so that a line never breaks there
 MINUS = "\u2212"
 # More digits than this are never shown, however small the uncertainty of simulated data may be.
 MOST_DIGITS = 6
+# So many conditions of one kind are named one by one.
+NAMED_TOGETHER = 3
 # Digits of a number whose uncertainty is not known. Our own choice.
 DIGITS_WITHOUT_UNCERTAINTY = 4
 
@@ -86,17 +88,51 @@ def interval_text(low: float, high: float, unit: str) -> str:
     return with_unit(ends, difference_unit(unit))
 
 
+def interval_words(
+    low: float,
+    high: float,
+    unit: str,
+    words: tuple[str, str],
+    *,
+    places: int | None = None,
+    to: str = "to",
+    named: str = "",
+) -> str:
+    """An interval whose side is a word, for sentences: `1.2 to 5.0 W more`, `1.5 W less to 0.9 W more`.
+
+    words   what more and less are called, as `ResponseKind.words`
+    places  decimal places; two significant digits of the half-width where None
+    to      what stands between the ends
+    named   the unit as it is written, where that is not the unit of a difference in `unit`
+    """
+    places = interval_decimals(low, high) if places is None else places
+    named = named or difference_unit(unit)
+    near, far = sorted((low, high), key=abs)
+    if low * high >= 0.0 or round(near, places) == 0.0:
+        ends = f"{number(abs(near), places)} {to} {number(abs(far), places)}"
+        return f"{with_unit(ends, named)} {words[0] if far >= 0.0 else words[1]}"
+    return (
+        f"{with_unit(number(-low, places), named)} {words[1]} {to} "
+        f"{with_unit(number(high, places), named)} {words[0]}"
+    )
+
+
 def interval_decimals(low: float, high: float) -> int:
     """Decimal places of a difference and its interval: two significant digits of the half-width."""
     return decimals_for((high - low) / 2.0, largest=max(abs(low), abs(high)))
 
 
 def percent(share: float, interval: tuple[float, float] | None = None, *, signed: bool = False) -> str:
-    """A share as a percentage: two significant digits, or as many as its interval bears; never more than three."""
-    size = 100.0 * abs(share)
+    """A share as a percentage: two significant digits, fewer where its interval bears fewer.
+
+    From 1 % on there is one decimal at most, so that percentages of one list are alike.
+    """
+    # with an interval, its larger end tells the digits, so that the ends are written alike
+    size = 100.0 * max(abs(share), *(abs(end) for end in interval or (0.0,)))
     head = math.floor(math.log10(size)) if size > 0.0 else 0
     places = 1 - head if interval is None else decimals_for(50.0 * (interval[1] - interval[0]))
-    return with_unit(number(100.0 * share, max(min(places, 2 - head, 2), 0), signed=signed), "%")
+    most = 1 if size >= 1.0 else 2
+    return with_unit(number(100.0 * share, max(min(places, 2 - head, most), 0), signed=signed), "%")
 
 
 def p_text(p: float) -> str:
@@ -105,8 +141,13 @@ def p_text(p: float) -> str:
 
 
 def written(text: str) -> str:
-    """A quantity as the tester wrote it, kept together on one line."""
-    return re.sub(r"\s+", NBSP, text.strip())
+    """A quantity as the tester wrote it, kept together on one line, its unit as it is printed."""
+    return unit_text(re.sub(r"\s+", NBSP, text.strip()))
+
+
+def unit_text(unit: str) -> str:
+    """A unit as it is printed: `m/s^2` of a file is `m/s²`."""
+    return unit.replace("^2", "²").replace("^3", "³")
 
 
 # --- conditions ---------------------------------------------------------------------------------------------
@@ -125,6 +166,26 @@ def at_words(at: At) -> str:
         template = _CONDITIONS[name][0] if name in _CONDITIONS else f"at {name.replace('_', ' ')} {{}}"
         parts.append(template.format(plain(value, digits=MOST_DIGITS)))
     return " and ".join(parts)
+
+
+def places_words(places: Sequence[At]) -> str:
+    """Several conditions in words: `at 9 000 and 16 000 rpm`, `at 200 gf thrust and at 9 000 rpm`; "" for none.
+
+    More than `NAMED_TOGETHER` of one kind are told by their ends.
+    """
+    told: list[str] = []
+    alike: dict[str, list[float]] = {}
+    for at in dict.fromkeys(places):
+        if len(at) == 1 and at[0][0] in _CONDITIONS:
+            alike.setdefault(at[0][0], []).append(at[0][1])
+        elif at:
+            told.append(at_words(at))
+    for name, values in alike.items():
+        shown = [plain(value, digits=MOST_DIGITS) for value in sorted(values)]
+        many = len(shown) > NAMED_TOGETHER
+        text = f"{shown[0]} to {shown[-1]}" if many else listed(shown)
+        told.append(_CONDITIONS[name][0].format(text) + (f" ({len(shown)} conditions)" if many else ""))
+    return listed(told)
 
 
 def at_key(at: At) -> str:
@@ -150,6 +211,14 @@ def listed(items: Sequence[str]) -> str:
 def counted(count: int, noun: str, plural: str | None = None) -> str:
     """A count with its noun: `1 run`, `4 runs`."""
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def either_way(more: str, less: str) -> str:
+    """Both clauses of a kind in one, without amount: `draws more or less power`, `runs hotter or cooler`."""
+    up, down = without_amount(more).split(), without_amount(less).split()
+    if len(up) == len(down) and sum(a != b for a, b in zip(up, down, strict=True)) == 1:
+        return " ".join(a if a == b else f"{a} or {b}" for a, b in zip(up, down, strict=True))
+    return f"{' '.join(up)} or {' '.join(down)}"
 
 
 def without_amount(clause: str) -> str:

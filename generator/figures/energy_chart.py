@@ -39,6 +39,7 @@ from generator.figures.theme import (
     y_at,
 )
 from generator.reduction.losses import COPPER, FREE_RUN, PATH, REST, RIPPLE, SHAFT
+from generator.reduction.records import At
 
 # A name short enough to stand under its piece on a phone, and the fill of the piece. Neighbours differ in lightness,
 # so that they part without hue too; every piece is named.
@@ -98,6 +99,11 @@ class _Bar:
     pieces: tuple[_Piece, ...]
 
 
+def energy_name(at: At) -> str:
+    """Name of the figure of one condition."""
+    return "-".join(part for part in ("energy", at_key(at)) if part)
+
+
 def energy_bars(
     balances: Sequence[EnergyBalance], labels: Mapping[str, str], *, sources: Sequence[str] = ()
 ) -> Figure | None:
@@ -129,7 +135,7 @@ def energy_bars(
     spec = sheet.stacked([drawing.view for drawing in drawings], spacing=SPACING)
     where = at_words(balances[0].at)
     return Figure(
-        name="-".join(part for part in ("energy", at_key(balances[0].at)) if part),
+        name=energy_name(balances[0].at),
         title=f"Where the electrical power goes {where}".rstrip(),
         states=_states(balances, labels),
         note=_note(balances, known),

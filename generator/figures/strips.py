@@ -10,6 +10,7 @@ import altair as alt
 import pandas as pd
 
 from generator.evidence.records import Contrast, RunValue
+from generator.evidence.sentences import margin_size
 from generator.evidence.wording import (
     at_words,
     decimals_for,
@@ -159,7 +160,11 @@ def _ground(
     layers.append(
         sheet.at(difference=0.0)
         .mark_rule(color=INK, strokeWidth=1)
-        .encode(x=X, y=y_at(-3), y2=y2_at("height"))
+        .encode(x=X, y=y_at(ZONE_TOP), y2=y2_at("height"))
+    )
+    # a tick under the label and the line below the reading: it may not strike through a number
+    layers.append(
+        sheet.at(difference=0.0).mark_rule(color=INK, strokeWidth=1).encode(x=X, y=y_at(-3), y2=y2_at(4))
     )
     text = f"same as {baseline}"
     layers.append(_above(sheet, text, -7, side(zero, text, WIDE), "zero label", INK))
@@ -292,7 +297,7 @@ def _note(
     if contrast.margin is None:
         parts.append("No margin was set.")
     else:
-        size = with_unit(number(contrast.margin, decimals), difference_unit(contrast.unit))
+        size = margin_size(contrast)
         own = written(contrast.margin_text) if contrast.margin_text else size
         same = "" if contrast.relative is None or "%" not in own else f" ({size})"
         parts.append(f"The shaded zone is the margin, {own}{same}, set before the test.")
@@ -303,7 +308,7 @@ def _note(
     elif runs:
         parts.append(f"Small markers are single runs of {treatment} minus the mean of {baseline}.")
     if runs:
-        parts.append("One next run scatters more than a mean.")
+        parts.append("A single run lies further off than the mean of several.")
     share = _share(contrast)
     if share:
         parts.append(f"As a share of {baseline}: {share}.")

@@ -66,8 +66,11 @@ def real_colours(spec: Mapping[str, Any], *, dark: bool = False) -> dict[str, An
         return COLOURS[found.group(1)][int(dark)]
 
     def walk(value: Any) -> Any:
+        # rows are most of it, and numbers most of them
+        if value is None or isinstance(value, float | int):
+            return value
         if isinstance(value, str):
-            return _VARIABLE.sub(colour, value)
+            return _VARIABLE.sub(colour, value) if "var(" in value else value
         if isinstance(value, Mapping):
             return {name: walk(inner) for name, inner in value.items()}
         if isinstance(value, list | tuple):

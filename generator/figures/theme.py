@@ -148,7 +148,8 @@ def narrowed(
             changed["mark"] = {**changed["mark"], **layers[changed["name"]]}
         return changed
 
-    result: dict[str, Any] = walk(copy.deepcopy(dict(spec)))
+    # every list and dictionary on the way is made anew; only the rows, which nobody changes, are shared
+    result: dict[str, Any] = walk(dict(spec))
     return result
 
 

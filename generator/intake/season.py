@@ -19,16 +19,16 @@ from generator.intake.calibrations import (
     record_in_house_units,
 )
 from generator.intake.contracts import Contracts
+from generator.intake.margins import margins_of
 from generator.intake.parts import PART_MODELS, AnyPart, Motor
 from generator.intake.placeholders import placeholders
 from generator.intake.problems import STILL_TO_COME, Problem, SeasonProblems, suggestion
-from generator.intake.quantities import UnreadableQuantity, parse_published, parse_quantity
 from generator.intake.rig import Rig
 from generator.intake.rig_units import channels_in_house_units
 from generator.intake.run_logs import check_loggers, of_own_log
-from generator.intake.session import Margin, Season, SeasonFile, Session, SessionFile
+from generator.intake.session import Season, SeasonFile, Session, SessionFile
 from generator.intake.validation import validated
-from generator.intake.yaml_source import YamlSource, dotted, read_yaml
+from generator.intake.yaml_source import YamlSource, read_yaml
 
 NOT_SESSIONS = {"rigs", "parts", "content", "layouts", "photos"}
 SESSION_STAND_INS = {
@@ -294,18 +294,30 @@ class _SessionReader:
                 Problem(file=source.shown, line=source.line(("runs",)), key="runs", what=what, remedy=remedy,
                         severity="warning" if self.planned else "error", kind=STILL_TO_COME)
             )  # fmt: skip
-        margins = _margins(source, read, units, self.problems)
+        margins = margins_of(source, read, units, self.problems)
         conclusion = _conclusion(folder, place, self.problems)
         rig = self.rigs.get(read.rig)
         rig = None if rig is None else calibrated(rig, self.records, read.date)
-        if any(problem.severity == "error" for problem in self.problems[before:]) or rig is None:
+        faulty = any(problem.severity == "error" for problem in self.problems[before:])
+        if faulty or rig is None or self._rests_on_faults(read):
             self._remember_logs(read, rig, folder, place)
             return None
         photos = (p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and p.is_file())
         return Session.model_construct(
-            id=name, file=read, plans=plans, margins=margins, rig=rig, photos=tuple(sorted(photos)),
+            id=name, file=_plain(read, plans), plans=plans, margins=margins, rig=rig, photos=tuple(sorted(photos)),
             conclusion=conclusion, conclusion_path=f"{place}/conclusion.md",
         )  # fmt: skip
+
+    def _rests_on_faults(self, read: SessionFile) -> bool:
+        """Whether a part file that the session needs has faults: they are told already, and it cannot be used."""
+        named = {
+            name
+            for t in read.treatments.values()
+            for name in (t.motor, t.controller, t.propeller, t.supply, t.pack)
+        }
+        known = self.season_file.aircraft if self.season_file is not None else {}
+        named |= {known[craft].pack for craft in read.aircraft if craft in known}
+        return any(name in self.parts and self.parts[name] is None for name in named if name is not None)
 
     def _remember_logs(self, read: SessionFile, rig: Rig | None, folder: Path, place: str) -> None:
         """Logs of a session with problems that can still be read."""
@@ -326,40 +338,10 @@ class _SessionReader:
                 )
 
 
-def _margins(
-    source: YamlSource, read: SessionFile, units: Mapping[str, str], problems: list[Problem]
-) -> dict[str, Margin]:
-    margins: dict[str, Margin] = {}
-    for response, text in read.matters.items():
-        unit = units.get(response)
-        if unit is None:
-            continue  # reported as an unknown response
-        try:
-            if isinstance(text, str) and text.strip().endswith("%") and unit != "%":
-                margin = Margin(text=text, relative=parse_quantity(text, "ratio"))
-            else:
-                margin = Margin(text=str(text), absolute=parse_published(text, unit))
-            size = margin.relative if margin.relative is not None else margin.absolute
-            if size is None or not size > 0.0:
-                raise UnreadableQuantity(
-                    f"'{text}' is not above zero.", "Write the smallest difference that would matter."
-                )
-        except UnreadableQuantity as error:
-            path = ("matters", response)
-            how = f"Write the unit with the number: {response}: {text} {unit}"
-            remedy = error.remedy if isinstance(text, str) else how
-            problems.append(
-                Problem(
-                    file=source.shown,
-                    line=source.line(path),
-                    key=dotted(path),
-                    what=error.what,
-                    remedy=remedy,
-                )
-            )
-            continue
-        margins[response] = margin
-    return margins
+def _plain(read: SessionFile, plans: Mapping[str, Any]) -> SessionFile:
+    """The same file without the model made for it at run time, which no other process could know."""
+    fields = {name: getattr(read, name) for name in SessionFile.model_fields}
+    return SessionFile.model_construct(**{**fields, "procedures": dict(plans)})
 
 
 def _conclusion(folder: Path, place: str, problems: list[Problem]) -> str | None:

@@ -23,6 +23,7 @@ RIPPLE_HZ = (
     24000.0  # where the loss resistance of the ripple's voltage is stated (`MotorModel.ripple_iron_ohm`)
 )
 PRECISION = 1e-12
+FULL_SLACK = 1e-9  # full duty itself, come back to through two solutions, is not out of reach
 MOST_ROUNDS = 200
 SLOWEST_SHARE = 0.01
 
@@ -118,11 +119,10 @@ class _Bench:
             if root < 0.0:
                 return None
             found = 2.0 * wanted / (free + math.sqrt(root))
-            if found > 1.0 + 1e-9:
-                return None
+            beyond = found > 1.0 + FULL_SLACK  # on the way there it may be, for a round
             found = min(found, 1.0)
             if abs(found - duty) < PRECISION:
-                return found
+                return None if beyond else found
             duty, extra = found, self.extra_a(wanted / found, found, current)
         return duty
 

@@ -47,7 +47,6 @@ class ComparisonPage:
     date          written out
     answer        the answer in one sentence
     long          whether it is too long for large type
-    also          further sentences of primary contrasts
     rows          verdicts that answer the question
     exploratory   whether no response was named primary before the test
     sections      links to the sections of this page
@@ -80,7 +79,6 @@ class ComparisonPage:
     date: str
     answer: str
     long: bool
-    also: tuple[str, ...]
     rows: tuple[VerdictRow, ...]
     exploratory: bool
     sections: tuple[Link, ...]
@@ -166,7 +164,6 @@ def comparison_page(
         date=date_text(session.file.date),
         answer=first[0].sentence,
         long=session_blocks.is_long(first[0].sentence),
-        also=tuple(contrast.sentence for contrast in primary[1:]),
         rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in first),
         exploratory=not primary,
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),

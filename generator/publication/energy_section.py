@@ -17,7 +17,7 @@ from generator.evidence.wording import (
     sentence_case,
     with_unit,
 )
-from generator.figures.energy_chart import DECIMALS, energy_bars
+from generator.figures.energy_chart import DECIMALS, energy_bars, energy_name
 from generator.figures.records import Figure
 from generator.intake.session import Session
 from generator.publication import navigation
@@ -98,16 +98,15 @@ def energy_section(
     speeds = _by_speed(analysis)
     if not speeds:
         return None
-    figures = energy_figures(analysis, session)
     differences = analysis.loss_differences
     blocks = tuple(
         EnergyAtSpeed(
             heat=_heat(analysis, session, at, page),
-            figure=draw(figure.name),
+            figure=draw(energy_name(at)),
             balances=tuple(_balance_text(balance, labels) for balance in balances),
             differences=_difference_table([d for d in differences if d.at == at], labels, at),
         )
-        for (at, balances), figure in zip(speeds.items(), figures, strict=True)
+        for at, balances in speeds.items()
     )
     notes = dict.fromkeys(note for balance in analysis.energy for note in balance.notes)
     return EnergySection(speeds=blocks, found=_found_text(analysis.energy), notes=tuple(notes))

@@ -88,6 +88,8 @@ def shown(name: str, value: object) -> str:
         return quantity_plain(value - ZERO_CELSIUS_K, "°C")
     for ending, factor, unit in SHOWN:
         if name.endswith(ending):
+            if unit == "mm" and abs(value) >= 1.0:
+                return quantity_plain(value, "m")
             return quantity_plain(value * factor, unit)
     if isinstance(value, float) and any(word in name for word in SHARES):
         return quantity_plain(100 * value, "%")

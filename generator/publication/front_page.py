@@ -12,7 +12,7 @@ from generator.publication import navigation, session_blocks
 from generator.publication.facts import date_text
 from generator.publication.front_filters import Filter, filters, marked
 from generator.publication.navigation import Link, link
-from generator.publication.page_frame import Frame, Site
+from generator.publication.page_frame import SIMULATED, Frame, Site
 from generator.publication.session_page import ComparisonBlock, comparison_blocks
 
 ROWS_ON_A_CARD = 4
@@ -24,12 +24,12 @@ class SessionCard:
 
     title        link to the session
     question     what was asked
-    answer       the answer in one sentence
+    answer       the answer in a few short sentences
     long         whether it is too long for large type
     date         written out
     meta         procedures, runs, parts, in short
     comparisons  its contrasts, at most four
-    simulated    whether its logs were simulated
+    simulated    whether its logs were simulated and not all of the season's, of which the page's notice tells
     marks        (name of a filter, values it is found by, a space between them)
     """
 
@@ -113,7 +113,7 @@ def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard
             if text
         ),
         comparisons=tuple(blocks),
-        simulated=analysis.simulated,
+        simulated=analysis.simulated and site.simulated != SIMULATED,
         marks=tuple(
             (key, " ".join(values)) for key, values in marked(site.season, session, analysis).items()
         ),
@@ -186,7 +186,7 @@ def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fr
     frame = site.frame(
         page,
         "Claims",
-        f"What people say, held against the runs. {tally}",
+        f"What people say, and what the runs say of it. {tally}",
         trail=(("Claims", page),),
         simulated=site.simulated,
     )

@@ -62,7 +62,10 @@ def explorable(spec: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[Axis, ...
     Views whose range across is the same share it. Labels at a fixed place hide with the parameter `whole`, since
     they stand beside what they name only while everything is shown.
     """
-    made = copy.deepcopy(dict(spec))
+    # the rows are most of it, and stay as they are
+    made = copy.deepcopy({key: value for key, value in spec.items() if key != "datasets"})
+    if "datasets" in spec:
+        made["datasets"] = spec["datasets"]
     treatments = _treatments(made)
     axes: dict[str, Axis] = {}
     for place, view in enumerate(_views(made)):

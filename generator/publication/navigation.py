@@ -94,6 +94,11 @@ def figure_file(session_id: str, name: str, ending: str) -> str:
     return f"{session_folder(session_id)}/figures/{name}.{ending}"
 
 
+def thing_photo(kind: str, id_: str, name: str) -> str:
+    """Photo of a part or rig, named after it. kind: `parts` or `rigs`."""
+    return f"{kind}/photos/{id_}{posixpath.splitext(name)[1].lower()}"
+
+
 def photo_copy(session_id: str, name: str) -> str:
     """Copy of a photo that the conclusion shows."""
     return f"{session_folder(session_id)}/photos/{name}"

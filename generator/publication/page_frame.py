@@ -14,9 +14,11 @@ from generator.publication.navigation import Link, link
 from generator.publication.units import choice_of, in_units
 
 if TYPE_CHECKING:
+    from generator.publication.photos import Photo
     from generator.publication.since_archive import SinceArchive
 
 SIMULATED = "Simulated data: the logs behind this page were made by a rehearsal, not measured."
+SIMULATED_TOO = "Simulated data."  # where the season's own notice tells the rest
 SOME_SIMULATED = (
     "Some sessions rest on simulated data, made by a rehearsal, not measured. Each of them says so."
 )
@@ -96,6 +98,7 @@ class Site:
     text_anchors  path of a text page -> ids on it, so that links to a place on it never break
     simulated     sentence for pages about all sessions: whether all, some or none rest on simulated logs
     since         what changed since an earlier archive, or None if it was not asked for
+    photos        path on the site -> photo of a part or rig
     """
 
     season: Season
@@ -106,6 +109,7 @@ class Site:
     has_overlay: bool = False
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
     since: SinceArchive | None = None
+    photos: Mapping[str, Photo] = field(default_factory=dict)
 
     def frame(
         self,
@@ -167,7 +171,9 @@ class Site:
             season_title=file.title,
             home=link(path, navigation.FRONT),
             notice=file.notice or "",
-            simulated=simulated,
+            simulated=SIMULATED_TOO
+            if simulated == SIMULATED and "simulated, not measured" in (file.notice or "")
+            else simulated,
             stylesheets=tuple(
                 link(path, navigation.asset(name))
                 for name in ("colours.css", "style.css", "explore.css", "tools.css")

@@ -15,6 +15,8 @@ from generator.publication.facts import Fact, date_text, facts_of
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, simulated_sentence
+from generator.publication.photos import PhotoBlock, photo_block
+from generator.publication.session_blocks import answer_text
 from generator.publication.tables import Table
 
 KINDS = (
@@ -52,6 +54,7 @@ class PartPage:
     notes     notes of its owner, or ""
     sessions  sessions it took part in, newest first
     measured  constants fitted for it, beside the stated ones, or None
+    photo     of the part, or None
     """
 
     title: str
@@ -60,6 +63,7 @@ class PartPage:
     notes: str
     sessions: tuple[SessionLine, ...]
     measured: Table | None
+    photo: PhotoBlock | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +100,7 @@ def session_line(session: Session, analysis: SessionAnalysis, page: str, role: s
         session=Link(text=session.file.title, href=link(page, navigation.session_page(session.id))),
         date=date_text(session.file.date),
         role=role,
-        answer=analysis.headline,
+        answer=answer_text(analysis),
     )
 
 
@@ -140,6 +144,7 @@ def part_page(site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart
         notes=part.notes or "",
         sessions=sessions,
         measured=constants_of_part(part.id, analyses, site.season, page),
+        photo=photo_block(site.photos, "parts", part.id, part.photo, part.label, page),
     )
 
 

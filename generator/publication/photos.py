@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from PIL import Image, ImageOps, UnidentifiedImageError
+
+from generator.intake.problems import Problem
+from generator.intake.session import Season
+from generator.publication import navigation
 
 # Largest photo that is read; common cameras stay below. Limits time and memory, not taste.
 MOST_BYTES = 50_000_000
@@ -87,6 +91,51 @@ def readable(files: Iterable[Path]) -> tuple[dict[str, Photo], dict[str, PhotoRe
         except PhotoRefused as fault:
             refused[file.name] = fault
     return photos, refused
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoBlock:
+    """A photo on a page: link to its copy, size, what it shows."""
+
+    src: str
+    width: int
+    height: int
+    alt: str
+
+
+def photos_of_things(season: Season) -> tuple[dict[str, Photo], list[Problem]]:
+    """Path on the site -> photo of a part or rig that names one; and those that cannot be published."""
+    photos: dict[str, Photo] = {}
+    problems: list[Problem] = []
+    things = [("parts", part.id, part.photo) for part in season.parts.values()]
+    things += [("rigs", rig.id, rig.photo) for rig in season.rigs.values()]
+    for kind, id_, name in sorted(thing for thing in things if thing[2]):
+        shown = f"{season.folder}/{kind}/{id_}.yaml"
+        if Path(str(name)).name != name or "\\" in name:
+            remedy = f"Put the picture beside the file, in {kind}/, and write its name alone."
+            problems.append(
+                Problem(file=shown, key="photo", what=f"'{name}' is no file name.", remedy=remedy)
+            )
+            continue
+        try:
+            photos[navigation.thing_photo(kind, id_, name)] = read_photo(Path(season.folder) / kind / name)
+        except PhotoRefused as fault:
+            problems.append(
+                Problem(file=shown, key="photo", what=f"'{name}' {fault.what}", remedy=fault.remedy)
+            )
+    return photos, problems
+
+
+def photo_block(
+    photos: Mapping[str, Photo], kind: str, id_: str, name: str | None, label: str, page: str
+) -> PhotoBlock | None:
+    """The photo of a part or rig on the page `page`, or None where it has none."""
+    path = navigation.thing_photo(kind, id_, name) if name else ""
+    photo = photos.get(path)
+    if photo is None:
+        return None
+    src = navigation.link(page, path)
+    return PhotoBlock(src=src, width=photo.width, height=photo.height, alt=f"Photo: {label}")
 
 
 def _opened(file: Path) -> Image.Image:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.rig_history import RigHistory
-from generator.evidence.wording import counted, listed, number, percent
+from generator.evidence.wording import counted, listed, number, percent, unit_text
 from generator.intake.calibrations import CalibrationRecord, due_date
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.intake.session import Session
@@ -24,6 +24,7 @@ from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import PartLine, SessionLine, session_line
+from generator.publication.photos import PhotoBlock, photo_block
 from generator.publication.tables import Cell, Table, table
 
 
@@ -44,6 +45,7 @@ class RigPage:
     control         control charts of the check standard
     watching        link to how a rig is watched
     due             calibrations that were overdue at the newest session, in one sentence, or ""
+    photo           of the stand, or None
     """
 
     title: str
@@ -59,6 +61,7 @@ class RigPage:
     control: tuple[ControlBlock, ...] = ()
     watching: str = ""
     due: str = ""
+    photo: PhotoBlock | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +99,7 @@ def rig_page(
     content = RigPage(
         title=rig.label,
         about=rig.about or "",
+        photo=photo_block(site.photos, "rigs", rig.id, rig.photo, rig.label, page),
         channels=channels_table(rig, site.season.calibrations),
         facts=(
             *wiring,
@@ -170,7 +174,7 @@ def channels_table(rig: Rig, records: Mapping[str, CalibrationRecord]) -> Table:
 def _unit(channel: Channel) -> str:
     if channel.idle is not None and channel.full is not None:
         return f"{number(channel.idle, 0)} at idle, {number(channel.full, 0)} at full"
-    return channel.unit or ""
+    return unit_text(channel.unit or "")
 
 
 def _size(house: str, value: object) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import MINUS, counted, measured, number, plain, with_unit
+from generator.evidence.wording import MINUS, counted, measured, number, plain, unit_text, with_unit
 from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks, texts
@@ -223,7 +223,7 @@ def _columns(session: Session, run: RunReduction) -> Table:
     rows = []
     for house, own in run.columns:
         name, channel = channels.get(house, (house, None))
-        unit = (channel.unit or "") if channel is not None else ""
+        unit = unit_text(channel.unit or "") if channel is not None else ""
         rows.append((Cell(text=key_text(name)), Cell(text=own), Cell(text=unit)))
     return table("columns-table", "Columns of the log", ("Quantity", "Column in the log", "Its unit"), rows)
 

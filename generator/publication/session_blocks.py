@@ -58,7 +58,7 @@ class ClaimRow:
     by             who says it
     outcome        supported, contradicted or left open
     outcome_class  class of its label
-    sentence       why
+    sentence       why, without the outcome
     session        link to the session, with its title
     evidence       links to the contrasts that decide it
     """
@@ -144,6 +144,12 @@ def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
     )
 
 
+def _without_outcome(claim: ClaimOutcome) -> str:
+    """The sentence of a claim beside its label, which says the outcome already."""
+    rest = claim.sentence.removeprefix(sentence_case(claim.outcome))
+    return claim.sentence if rest == claim.sentence else sentence_case(rest.lstrip(":, "))
+
+
 def claim_rows(
     claims: Sequence[ClaimOutcome], analysis: SessionAnalysis, session: Session, page: str
 ) -> tuple[ClaimRow, ...]:
@@ -164,7 +170,7 @@ def claim_rows(
             by=claim.by,
             outcome=claim.outcome,
             outcome_class=anchor(claim.outcome),
-            sentence=claim.sentence,
+            sentence=_without_outcome(claim),
             session=Link(
                 text=session.file.title, href=link(page, navigation.session_page(session.id), "claims")
             ),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from altair.utils.schemapi import debug_mode
+
 from generator.evidence.records import SessionAnalysis
 from generator.figures.curves_chart import curves
 from generator.figures.drain_chart import drain_course
@@ -74,7 +76,15 @@ class SessionFigures:
 
 
 def session_figures(season: Season, session: Session, analysis: SessionAnalysis) -> SessionFigures:
-    """All figures of a session. Nothing is rendered yet."""
+    """All figures of a session. Nothing is rendered yet.
+
+    Altair holds no part of a chart against its schema here, which takes as long as making it; tests do.
+    """
+    with debug_mode(False):
+        return _session_figures(season, session, analysis)
+
+
+def _session_figures(season: Season, session: Session, analysis: SessionAnalysis) -> SessionFigures:
     labels = labels_of(session)
     shown = [contrast for contrast in analysis.contrasts if contrast.primary] or list(analysis.contrasts)
     strips = {}

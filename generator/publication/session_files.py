@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
+from multiprocessing import get_context
 from typing import Any
 
 from generator.evidence.records import SessionAnalysis
 from generator.figures.records import Figure
-from generator.intake.session import Season, Session
-from generator.memory import Memory, fingerprint
-from generator.publication.figure_blocks import Picture, figure_files, legend
+from generator.intake.session import Season, Session, SessionFile
+from generator.memory import Memory, Shelf, fingerprint
+from generator.progress import counter
+from generator.publication.figure_blocks import Drawing, Picture, figure_files, legend, renderer
 from generator.publication.overlay_data import overlay_files
 from generator.publication.page_frame import simulated_sentence
 from generator.publication.picture_files import picture_files, surroundings
@@ -36,26 +40,82 @@ class SessionFiles:
     files: tuple[tuple[str, bytes], ...]
 
 
-def session_files(
+def drawn_sessions(
     season: Season,
-    session: Session,
-    analysis: SessionAnalysis,
-    results: Mapping[str, Any],
-    render: Render,
-    memory: Memory | None,
-) -> SessionFiles:
-    """Figures, cards and files of a session.
+    sessions: Sequence[tuple[Session, SessionAnalysis]],
+    results: Mapping[str, Mapping[str, Any]],
+    drawing: Drawing,
+) -> Iterator[SessionFiles]:
+    """Figures, cards and files of each session, in order.
 
-    results its `results.json`
-    render  draws figures
-    memory  gives what an earlier build of this process made of the same analysis
+    results  session id -> its `results.json`
+    drawing  how; its memory gives what an earlier build made of the same analysis
+    With more sessions to be made than processes each session is made whole in one of them, while pages are written
+    here; else the pictures of one session are spread. At most two sessions a process are under way or wait to be
+    taken, so that memory stays flat.
     """
-    if memory is None:
+    memory = drawing.memory
+    shelf: Shelf[SessionFiles] = Shelf() if memory is None else memory.sessions
+    keys = [
+        session.id if memory is None else _content(season, session, results[session.id])
+        for session, _ in sessions
+    ]
+    fresh = [place for place, key in enumerate(keys) if key not in shelf]
+    if drawing.workers < 2 or len(fresh) <= drawing.workers:
+        with renderer(drawing) as render:
+            for (session, analysis), key in zip(sessions, keys, strict=True):
+                yield (
+                    shelf.get(key)
+                    if key in shelf
+                    else _kept(memory, key, _made(season, session, analysis, render))
+                )
+        return
+    waiting, one_drawn = iter(fresh), counter(drawing.progress, "drawing sessions", len(fresh))
+    elsewhere = None if memory is None else memory.elsewhere()
+    # as for single pictures, started afresh: a fork of a process that has rendered hangs
+    with ProcessPoolExecutor(max_workers=drawing.workers, mp_context=get_context("spawn")) as pool:
+
+        def ordered(place: int) -> Future[SessionFiles]:
+            session, analysis = sessions[place]
+            session = _sendable(session)
+            alone = season.model_copy(update={"sessions": (session,)})
+            return pool.submit(_made_alone, alone, session, analysis, elsewhere)
+
+        under_way = {place: ordered(place) for place in islice(waiting, 2 * drawing.workers)}
+        try:
+            for place, key in enumerate(keys):
+                if place not in under_way:
+                    yield shelf.get(key)
+                    continue
+                one_drawn()
+                made = under_way.pop(place).result()
+                under_way |= {after: ordered(after) for after in islice(waiting, 1)}
+                yield _kept(memory, key, made)
+        finally:
+            for future in under_way.values():
+                future.cancel()
+
+
+def _kept(memory: Memory | None, key: str, made: SessionFiles) -> SessionFiles:
+    return made if memory is None else memory.sessions.put(key, made)
+
+
+def _sendable(session: Session) -> Session:
+    """The session for another process: what its file is an instance of was made while reading, and cannot travel.
+
+    Its plans, checked, stand in `session.plans`.
+    """
+    told = {name: getattr(session.file, name) for name in SessionFile.model_fields}
+    file = SessionFile.model_construct(**{**told, "procedures": None})
+    return session.model_copy(update={"file": file})
+
+
+def _made_alone(
+    season: Season, session: Session, analysis: SessionAnalysis, memory: Memory | None
+) -> SessionFiles:
+    """All files of a session, made in one process."""
+    with renderer(Drawing(memory=memory)) as render:
         return _made(season, session, analysis, render)
-    key = _content(season, session, results)
-    if key not in memory.sessions:
-        memory.sessions.put(key, _made(season, session, analysis, render))
-    return memory.sessions.get(key)
 
 
 def _content(season: Season, session: Session, results: Mapping[str, Any]) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from generator.evidence.records import SessionAnalysis
+from generator.evidence.records import Contrast, SessionAnalysis
 from generator.evidence.wording import counted
 from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
@@ -17,7 +18,7 @@ from generator.publication.constants_section import ConstantsSection, constants_
 from generator.publication.energy_section import EnergySection, energy_section
 from generator.publication.facts import Fact, archive_date, date_text
 from generator.publication.figure_blocks import FigureBlock
-from generator.publication.navigation import Link, link
+from generator.publication.navigation import Link, anchor, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.report_facts import report_facts
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
@@ -60,8 +61,9 @@ class SessionPage:
     title          of the session
     question       what was asked
     date           written out
-    answer         the answer in one sentence
+    answer         the answer in a few short sentences
     long           whether it is too long for large type
+    careful        what to know before relying on the answer: failed or weakening checks, raised cautions
     exploratory    whether no response was named primary before the test
     comparisons    each treatment against the baseline
     sections       links to the sections of this page
@@ -100,6 +102,7 @@ class SessionPage:
     date: str
     answer: str
     long: bool
+    careful: tuple[Link, ...]
     exploratory: bool
     comparisons: tuple[ComparisonBlock, ...]
     sections: tuple[Link, ...]
@@ -165,6 +168,20 @@ def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow,
     return tuple(CorrectionRow(date=date_text(c.date), what=c.what, why=c.why) for c in ordered)
 
 
+def careful_links(
+    checks: Sequence[CheckRow], contrasts: Sequence[Contrast], raised: Sequence[CautionPanel]
+) -> tuple[Link, ...]:
+    """Failed checks, checks that weaken one of these contrasts, and raised cautions, each a link to its place."""
+    weakening = {anchor("check", name) for contrast in contrasts for name in contrast.weakened_by}
+    doubts = (check for check in checks if check.css_class == "failed" or check.key in weakening)
+    told: dict[str, str] = {}  # one line for checks of one name, which lead to the first of them
+    for check in doubts:
+        told.setdefault(f"check {check.outcome}: {check.title}", f"#{check.key}")
+    for it in raised:
+        told.setdefault(f"{it.signal}: {it.title}", f"#{it.key}")
+    return tuple(Link(text=text, href=href) for text, href in told.items())
+
+
 def session_page(
     site: Site,
     session: Session,
@@ -215,6 +232,7 @@ def session_page(
         date=date_text(session.file.date),
         answer=session_blocks.answer_text(analysis),
         long=session_blocks.is_long(session_blocks.answer_text(analysis)),
+        careful=careful_links(checks, primary or analysis.contrasts, raised),
         exploratory=not primary and bool(analysis.contrasts),
         comparisons=comparison_blocks(analysis, session, page),
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),

@@ -17,7 +17,14 @@ from generator.publication.navigation import anchor
 from generator.publication.page_frame import shortened
 from generator.publication.session_blocks import against, labels_of
 from generator.publication.svg import svg_png
-from generator.publication.verdict_rows import STRIP_WIDTH, SmallStrip, small_strip
+from generator.publication.verdict_rows import (
+    STRIP_WIDTH,
+    WEAKENED,
+    SmallStrip,
+    small_strip,
+    sureness,
+    verdict_word,
+)
 
 WIDTH, HEIGHT = 1200, 630  # what previews are cut to; the Open Graph convention
 MARGIN = 64
@@ -77,8 +84,13 @@ def card_svg(contrast: Contrast, analysis: SessionAnalysis, session: Session, se
     kind = analysis.kinds[contrast.response]
     _text(root, texts.place_text(kind, contrast.at), MARGIN, below + 54, 34, colour["ink"], room=1072)
     verdict = (
-        f"Indicative only: {contrast.verdict}" if contrast.indicative else sentence_case(contrast.verdict)
+        f"Indicative only: {verdict_word(contrast, analysis)}"
+        if contrast.indicative
+        else sentence_case(verdict_word(contrast, analysis))
     )
+    weak = sureness(contrast, analysis)
+    if weak in (WEAKENED["failed"], WEAKENED["warned"]):
+        verdict = f"{weak}: {verdict[:1].lower()}{verdict[1:]}"
     _text(root, verdict, MARGIN, below + (118 if len(lines) == 1 else 104), 36, colour["ink"], bold=True)
     amount = texts.difference_text(contrast)
     _text(root, amount, MARGIN, 372, 88 if len(lines) == 1 else 72, colour["ink"], bold=True)

@@ -28,7 +28,7 @@ from generator.publication.conclusion import Conclusion, conclusion_of
 from generator.publication.definitions import Term, terms_of
 from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
-from generator.publication.figure_blocks import Drawing, renderer
+from generator.publication.figure_blocks import Drawing
 from generator.publication.front_page import claims_page, front_page
 from generator.publication.interactive import explore_assets
 from generator.publication.marked_pages import Marks
@@ -36,12 +36,19 @@ from generator.publication.overlay_data import contribution
 from generator.publication.overlay_page import overlay_pages
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page
-from generator.publication.photos import PhotoRefused, published, read_photo, readable
+from generator.publication.photos import (
+    Photo,
+    PhotoRefused,
+    photos_of_things,
+    published,
+    read_photo,
+    readable,
+)
 from generator.publication.reader_pages import reader_pages
 from generator.publication.replacing import replacement
 from generator.publication.rig_page import rig_page, rigs_page
 from generator.publication.run_page import run_page
-from generator.publication.session_files import SessionFiles, session_files
+from generator.publication.session_files import SessionFiles, drawn_sessions
 from generator.publication.session_page import session_page
 from generator.publication.sharing import feed, site_map
 from generator.publication.since_archive import SinceArchive
@@ -186,7 +193,8 @@ def _checked(
     by_id = {analysis.session_id: analysis for analysis in analyses}
     sessions = tuple((session, by_id[session.id]) for session in season.sessions if session.id in by_id)
     text_pages, found = read_text_pages(content_folders)
-    problems = list(found)
+    things, of_things = photos_of_things(season)
+    problems = [*found, *of_things]
     conclusions = {}
     for session, analysis in sessions:
         photos, refused = readable(Path(season.folder) / session.id / name for name in session.photos)
@@ -212,6 +220,7 @@ def _checked(
         simulated=simulated_sentence(analysis.simulated for _, analysis in sessions),
         text_anchors={page.path: page.ids for page in text_pages},
         since=since,
+        photos=things,
     )
     return _Inputs(
         site=site,
@@ -259,6 +268,14 @@ class _Writer:
         """Copy a file as it is."""
         shutil.copyfile(source, self._place(path, source.stat().st_size))
 
+    def photo(self, path: str, photo: Photo) -> None:
+        """Write a photo as it is published. Raises SeasonProblems where its file is not what its head says."""
+        try:
+            self.file(path, published(photo))
+        except PhotoRefused as fault:
+            problem = Problem(file=str(photo.file), what=fault.what, remedy=fault.remedy)
+            raise SeasonProblems([problem]) from None
+
     def has_id(self, path: str, key: str) -> bool:
         """Whether a written page has a place of this id."""
         return path.endswith(".html") and f' id="{key}"' in (self.folder / path).read_text(encoding="utf-8")
@@ -286,12 +303,10 @@ def _write_pages(
         for log in (log for run in analysis.runs for log in run.logs):
             writer.copy(navigation.log_copy(session.id, log.path), log_files[session.id, log.path])
         for name in inputs.conclusions[session.id].photos:
-            file = Path(site.season.folder) / session.id / name
-            try:
-                writer.file(navigation.photo_copy(session.id, name), published(read_photo(file)))
-            except PhotoRefused as fault:
-                problem = Problem(file=str(file), what=fault.what, remedy=fault.remedy)
-                raise SeasonProblems([problem]) from None
+            photo = read_photo(Path(site.season.folder) / session.id / name)
+            writer.photo(navigation.photo_copy(session.id, name), photo)
+    for path, photo in site.photos.items():
+        writer.photo(path, photo)
     if site.has_claims:
         writer.page("claims.html", *claims_page(site, analyses))
     for frame, content in overlay_pages(site, analyses):
@@ -324,12 +339,10 @@ def _write_pages(
 def _drawn(
     inputs: _Inputs, results: Mapping[str, dict[str, Any]], drawing: Drawing
 ) -> Iterator[tuple[Session, SessionAnalysis, SessionFiles]]:
-    """Each session with its figures rendered. One session at a time, so that memory stays flat."""
-    with renderer(drawing) as render:
-        for session, analysis in inputs.sessions:
-            document = results[session.id]
-            made = session_files(inputs.site.season, session, analysis, document, render, drawing.memory)
-            yield session, analysis, made
+    """Each session with its figures rendered. A few sessions at a time, so that memory stays flat."""
+    made = drawn_sessions(inputs.site.season, inputs.sessions, results, drawing)
+    for (session, analysis), files in zip(inputs.sessions, made, strict=True):
+        yield session, analysis, files
 
 
 def _write_session(

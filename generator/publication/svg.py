@@ -129,7 +129,7 @@ def figure_csv(figure: Figure) -> str:
 def _cells(values: list[Any]) -> list[str]:
     """One column as text; without decimals where all its numbers are whole."""
     numbers = [v for v in values if isinstance(v, float) and math.isfinite(v)]
-    decimals = max((_decimals(v) for v in numbers), default=0)
+    decimals = max((_decimals(v) for v in set(numbers)), default=0)
     return [
         ("" if not math.isfinite(v) else f"{v:.{decimals}f}") if isinstance(v, float) else _text(v)
         for v in values

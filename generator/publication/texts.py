@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 
 from generator.evidence.records import Check, Contrast, ResponseSummary, RunValue
+from generator.evidence.sentences import margin_size
 from generator.evidence.wording import (
     NBSP,
     at_words,
@@ -146,7 +147,7 @@ def margin_text(contrast: Contrast) -> str:
     """`±5.2 W (2 %, set before the test)`, or that none was set."""
     if contrast.margin is None:
         return "none was set"
-    size = plain(contrast.margin, difference_unit(contrast.unit), digits=3)
+    size = margin_size(contrast)
     said = written(contrast.margin_text or "")
     return (
         f"±{size} (set before the test)" if said in {"", size} else f"±{size} ({said}, set before the test)"

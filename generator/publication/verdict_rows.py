@@ -6,7 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from generator.evidence.group_sentences import ONE_RUN_CHECK, Weakness, outcomes_of, weakness
 from generator.evidence.records import Contrast, SessionAnalysis, Verdict
+from generator.evidence.verdicts import NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE, direction
+from generator.evidence.wording import listed
 from generator.publication import texts
 from generator.publication.navigation import comparison_page, link
 from generator.publication.texts import Labels
@@ -20,6 +23,9 @@ VERDICT_CLASS: Mapping[Verdict, str] = {
     "no difference that matters": "same",
     "not settled": "open",
 }
+# How sure a verdict is, in one word before its interval.
+CLEAR, OPEN, INDICATIVE = "Clear", "Open", "Indicative"
+WEAKENED: Mapping[Weakness, str] = {"": "", "warned": "With care", "failed": "Weak"}
 
 STRIP_WIDTH, STRIP_HEIGHT = 240.0, 24.0
 
@@ -55,6 +61,10 @@ class VerdictRow:
     place          `Electrical power at 16 000 rpm`
     against        `5S capped against 4S`
     verdict        the verdict in words
+    word           the same as it is said of this response: `faster` of a time, `hotter` of a temperature
+    sureness       how sure it is, in one word: clear, open, indicative, with care, weak
+    careful        what a reader must know before relying on it, in one line, or ""
+    weak           whether a check weakens it
     verdict_class  class of its label
     difference     `+7.9 W`
     interval       `+6.1 to +9.7 W`
@@ -76,6 +86,10 @@ class VerdictRow:
     place: str
     against: str
     verdict: str
+    word: str
+    sureness: str
+    careful: str
+    weak: bool
     verdict_class: str
     difference: str
     interval: str
@@ -116,6 +130,41 @@ def small_strip(contrast: Contrast) -> SmallStrip:
     )
 
 
+def verdict_word(contrast: Contrast, analysis: SessionAnalysis) -> str:
+    """The verdict as it is said of its response: `faster` for less of a time; else the verdict as it is."""
+    way = direction(contrast.verdict)
+    if way == 0:
+        return contrast.verdict
+    word = analysis.kinds[contrast.response].words[0 if way > 0 else 1]
+    return contrast.verdict.replace("more" if way > 0 else "less", word, 1)
+
+
+def sureness(contrast: Contrast, analysis: SessionAnalysis) -> str:
+    """One word for how sure a verdict is; the weakest that holds."""
+    weak = weakness(contrast, outcomes_of(analysis.checks))
+    if weak == "failed":
+        return WEAKENED[weak]
+    if contrast.indicative:
+        return INDICATIVE
+    if contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS, NOT_SETTLED):
+        return OPEN
+    return WEAKENED[weak] or CLEAR
+
+
+def careful_text(contrast: Contrast, analysis: SessionAnalysis) -> str:
+    """One line on what takes from a verdict: checks by name, failures first, then a single run; "" for nothing."""
+    checks = {check.id: check for check in analysis.checks}
+    own = [checks[name] for name in contrast.weakened_by if name in checks and name != ONE_RUN_CHECK]
+    parts = []
+    for outcome, says in (("failed", "failed, do not rely on this"), ("warned", "warns")):
+        titles = dict.fromkeys(f"“{check.title}”" for check in own if check.outcome == outcome)
+        if titles:
+            parts.append(f"the check {listed(list(titles))} {says}")
+    if contrast.indicative:
+        parts.append("one run on a side, and separate runs may differ more")
+    return f"Careful: {'; '.join(parts)}." if parts else ""
+
+
 def verdict_row(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, from_page: str) -> VerdictRow:
     """One contrast as a row for the page `from_page`."""
     checks = {check.id: check for check in analysis.checks}
@@ -126,6 +175,10 @@ def verdict_row(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, f
         place=texts.place_text(analysis.kinds[contrast.response], contrast.at),
         against=f"{labels[contrast.treatment]} against {labels[contrast.baseline]}",
         verdict=contrast.verdict,
+        word=verdict_word(contrast, analysis),
+        sureness=sureness(contrast, analysis),
+        careful=careful_text(contrast, analysis),
+        weak=bool(weakness(contrast, outcomes_of(analysis.checks))),
         verdict_class=VERDICT_CLASS[contrast.verdict],
         difference=texts.difference_text(contrast),
         interval=texts.interval_text(contrast),

@@ -47,6 +47,16 @@ class ResponseKind:
     explain: str
     relative: bool = True
 
+    @property
+    def words(self) -> tuple[str, str]:
+        """What more and less of it are called: `more`, `less`; `slower`, `faster` of a time; `hotter`, `cooler`.
+
+        The one word in which the two clauses differ; `more` and `less` where they differ otherwise.
+        """
+        more, less = self.more.split(), self.less.split()
+        apart = [pair for pair in zip(more, less, strict=False) if pair[0] != pair[1]]
+        return apart[0] if len(apart) == 1 and len(more) == len(less) else ("more", "less")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirState:

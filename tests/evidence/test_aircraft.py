@@ -509,7 +509,8 @@ def test_sentences_carry_value_interval_base_and_runs() -> None:
 def test_what_is_not_settled_sounds_like_it() -> None:
     found = only(in_the_air(*runs_of(1.0005)))
     assert found.sentence.startswith(
-        "The data do not settle whether the Mapper would hover longer with 5S capped than with 4S: the difference is "
+        "The data do not settle whether the Mapper would hover longer or shorter with 5S capped than with 4S: "
+        "the difference is "
     )
     assert "Whether hovering draws more power is not settled: +0.0" in found.sentence
 

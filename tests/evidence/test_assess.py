@@ -61,8 +61,8 @@ def test_from_runs_to_the_answer() -> None:
     (contrast,) = found.contrasts
     assert contrast.verdict == "more, perhaps too little to matter"
     assert plain_spaces(found.headline) == (
-        "5S capped draws 3.10 W (2.40 %) more electrical power than 4S at 16 000 rpm, perhaps too little to "
-        "matter (95 % interval +2.51 to +3.69 W)."
+        "5S capped draws 3.10 W (2.4 %) more electrical power than 4S at 16 000 rpm, but perhaps too little to "
+        "matter (95 % interval 2.51 to 3.69 W more)."
     )
     assert [(c.outcome, c.contrasts) for c in found.claims] == [("left open", (contrast.key,))]
     assert {s.treatment for s in found.responses} == {BASE, OTHER}

@@ -104,10 +104,10 @@ def test_the_alarm_weakens_only_its_own_condition_and_pair() -> None:
         treatments={n: treatment(n) for n in (BASE, OTHER, "six")}, primary=["electrical_power"]
     )
     made = tuple(c for c in found(runs, session).values() if c.id.startswith("same-thrust"))
-    weak = {
-        (c.response, c.at[0][1], c.treatment): c.weakened_by
-        for c in weakened(contrasts(summarise(runs, KINDS), runs, session, KINDS), made)
-    }
+    told = weakened(contrasts(summarise(runs, KINDS), runs, session, KINDS), made)
+    weak = {(c.response, c.at[0][1], c.treatment): c.weakened_by for c in told}
+    assert {c.sentence.startswith("Weak, a check failed. ") for c in told if c.weakened_by} == {True}
+    assert {c.sentence.startswith("Weak") for c in told if not c.weakened_by} == {False}
     assert weak["electrical_power", 12000.0, OTHER] == ("same-thrust-12000rpm-five-cell",)
     assert weak["thrust_per_power", 12000.0, OTHER] == ("same-thrust-12000rpm-five-cell",)
     assert weak["electrical_power", 24000.0, OTHER] == ()

@@ -119,8 +119,8 @@ def test_few_runs_widen_the_departure_by_t() -> None:
     ("value", "outcome", "says"),
     [
         (2020.0, "agrees", "they agree"),
-        (2300.0, "departs", "that is a departure, beyond the 5.0\u00a0% from which it counts"),
-        (1700.0, "departs", "that is a departure"),
+        (2300.0, "departs", "that is more than the 5\u00a0% from which it counts as a departure"),
+        (1700.0, "departs", "from which it counts as a departure"),
         (2110.0, "agrees", "too uncertain to be called a departure"),
     ],
 )
@@ -137,7 +137,7 @@ def test_a_small_departure_however_clear_is_none() -> None:
     assert found.departure is not None
     assert found.departure.interval[0] > 0.0
     assert found.outcome == "agrees"
-    assert "less than the 5.0\u00a0% from which a departure counts" in found.sentence
+    assert "less than the 5\u00a0% from which a departure counts" in found.sentence
 
 
 # --- nominal values -----------------------------------------------------------------------------------------
@@ -211,7 +211,7 @@ def course(exponents: Sequence[float], season: Season | None = None) -> str:
 def test_a_coefficient_that_changes_with_speed_is_told() -> None:
     """Exponent 0.1 over a doubling of speed: 2^0.1 - 1 = 7.2 %; the stated one goes from 0.100 to 0.120."""
     sentence = course((0.099, 0.1, 0.101), make_season(propeller=COEFFICIENTS))
-    assert sentence.startswith("CT with 4S rises by 7.18\u00a0% from 8\u202f000 to 16\u202f000\u00a0rpm")
+    assert sentence.startswith("CT with 4S rises by 7.2\u00a0% from 8\u202f000 to 16\u202f000\u00a0rpm")
     assert sentence.endswith("the stated one changes by +20.0\u00a0%.")
     assert "CT with 4S falls by" in course((-0.099, -0.1, -0.101))
 
@@ -266,9 +266,9 @@ def test_a_departing_kv_warns_and_weakens_its_treatment_only() -> None:
     assert weakens(warned, make_contrast(response="electrical_power", treatment=OTHER))
     assert not weakens(warned, make_contrast(response="electrical_power", treatment="six-cell"))
     assert not weakens(warned, make_contrast(response="temperature_rise", treatment=OTHER))
-    assert "beyond the 5.0\u00a0% from which it counts" in warned.sentence
+    assert "more than the 5\u00a0% from which it counts as a departure" in warned.sentence
     assert "it is another motor or winding" in warned.reason
-    assert warned.threshold.startswith("5.0\u00a0% of the stated value")
+    assert warned.threshold.startswith("5\u00a0% of the stated value")
 
 
 def speed_by_pulses(electrical: bool, **treatments: Mapping[str, Any]) -> Session:
@@ -310,7 +310,7 @@ def test_the_largest_departing_coefficient_is_told() -> None:
     (check,) = constants_agree(input_of(runs, season))
     assert check.outcome == "warned"
     assert "at 16\u202f000\u00a0rpm" in check.sentence
-    assert check.sentence.endswith("2 of 3 conditions depart, most here.")
+    assert check.sentence.endswith("2 of 3 conditions depart, this one most.")
     assert check.weakens == ("thrust", "thrust_per_power", "top_thrust", "electrical_power")
 
 

@@ -438,7 +438,7 @@ def test_intervals_of_one_primary_response_hold_for_all_treatments_together() ->
         reference = stats.ttest_ind(POWERS[contrast.treatment], POWERS[BASE], equal_var=False)
         # Bonferroni by hand: two comparisons, each at 97.5 %
         assert contrast.interval == pytest.approx(tuple(reference.confidence_interval(0.975)))
-        assert "both comparisons together" in contrast.sentence
+        assert "widened so that both comparisons hold at once" in contrast.sentence
 
 
 def test_pairs_asked_for_are_compared_besides_the_baseline() -> None:

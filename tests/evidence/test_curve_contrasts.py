@@ -101,7 +101,7 @@ def test_nothing_is_settled_where_runs_scatter_more_than_they_differ():
     assert found.ranges == ()
     assert found.crossings == ()
     assert found.sentence.startswith(
-        "The data do not settle anywhere whether 5S capped draws more electrical power"
+        "The data do not settle anywhere whether 5S capped draws more or less electrical power"
     )
 
 
@@ -122,7 +122,7 @@ def test_within_the_margin_all_along():
     ("margin", "words"),
     [
         (0.005, "everywhere beyond the 0.5"),
-        (0.026, "perhaps too little to matter (2.6"),
+        (0.026, "but perhaps less than the 2.6"),
         (None, "more electrical power than 4S ("),
     ],
 )

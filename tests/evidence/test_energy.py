@@ -279,7 +279,7 @@ def test_extra_power_is_heat_beside_the_rises_at_the_same_speed():
     )
     text = found.sentence.replace("\u202f", " ").replace("\u00a0", " ")
     assert text == (
-        "5S capped turns 2.5 W more into heat than 4S at 16 000 rpm (95 % interval +1.2 to +3.8 W); the same "
+        "5S capped turns 2.5 W more into heat than 4S at 16 000 rpm (95 % interval 1.2 to 3.8 W more); the same "
         "propeller at the same speed takes the same power, so the difference is heat. Beside it, at the same speed: "
         "motor temperature above the air +3.3 K (95 % interval +2.3 to +4.3 K) and controller temperature above the "
         "air +0.4 K (95 % interval −0.6 to +1.4 K, not settled)."
@@ -290,14 +290,20 @@ def test_no_percentage_of_the_power_is_shown_as_one_of_the_heat():
     (found,) = heat(replace(POWER, verdict="no difference that matters", margin=4.0, margin_text="2 %"))
     assert "3.01" not in found.sentence
     assert "2\u00a0%" not in found.sentence
+    assert "turns 2.5\u00a0W more into heat than 4S" in found.sentence
+    assert "less than the 4\u00a0W that would matter" in found.sentence
+    about_zero = {"difference": 0.2, "interval": (-1.0, 1.4), "margin": 4.0, "margin_text": "2 %"}
+    (found,) = heat(replace(POWER, verdict="no difference that matters", **about_zero))
     assert "turns the same power into heat as 4S" in found.sentence
     assert "to within the 4\u00a0W that would matter" in found.sentence
 
 
 def test_what_is_not_settled_is_not_said_to_be_heat():
     (found,) = heat(replace(POWER, verdict="not settled", difference=0.5, interval=(-1.0, 2.0)))
-    assert found.sentence.startswith("The data do not settle whether 5S capped turns more into heat than 4S")
-    assert "the difference is +0.5\u00a0W" in found.sentence
+    assert found.sentence.startswith(
+        "The data do not settle whether 5S capped turns more or less into heat than 4S"
+    )
+    assert "the difference is 0.5\u00a0W more" in found.sentence
     assert "so the difference is heat" not in found.sentence
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from generator.evidence.claims import claim_on, claims
-from generator.evidence.headline import headline
-from generator.evidence.records import Contrast
+from generator.evidence.headline import MOST_WORDS, TERSE_WORDS, headline
+from generator.evidence.records import Check, Contrast
 from generator.evidence.sentences import (
     amount_text,
     contrast_sentence,
@@ -64,98 +65,96 @@ TWO_PERCENT = {"margin": 2.584, "margin_text": "2 %"}
         (
             {},
             "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; "
-            "95 % interval +1.2 to +5.0 W, 4 runs each.",
+            "95 % interval 1.2 to 5.0 W more, 4 runs each.",
         ),
         (
             {"difference": -3.1, "interval": (-5.0, -1.2), "relative": -0.024, "relative_interval": (-0.039, -0.009),
              "verdict": LESS, "runs": (4, 3)},
             "5S capped draws 3.1 W (2.4 %) less electrical power than 4S at 16 000 rpm; "
-            "95 % interval −5.0 to −1.2 W, 4 runs against 3.",
+            "95 % interval 1.2 to 5.0 W less, 4 runs against 3.",
         ),
         (
             {"verdict": PERHAPS_MORE, **TWO_PERCENT},
-            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval +1.2 to "
-            "+5.0 W, 4 runs each; whether that reaches the 2 % of 4S (2.6 W) that would matter is open.",
+            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval 1.2 to "
+            "5.0 W more, 4 runs each; whether that reaches the 2 % of 4S (2.6 W) that would matter is open.",
         ),
         (
             {**SAME, "verdict": NO_DIFFERENCE, **TWO_PERCENT},
             "5S capped draws the same electrical power as 4S at 16 000 rpm, to within the 2 % that would matter "
-            "(−0.3 W, 95 % interval −1.5 to +0.9 W, 4 runs each).",
+            "(0.3 W less, 95 % interval 1.5 W less to 0.9 W more, 4 runs each).",
         ),
         (
             OPEN,
-            "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
-            "difference "
-            "is +0.8 W, 95 % interval −2.0 to +3.6 W, 4 runs each; about 9 runs each would settle it.",
+            "The data do not settle whether 5S capped draws more or less electrical power than 4S at 16 000 rpm; the "
+            "difference is 0.8 W more, 95 % interval 2.0 W less to 3.6 W more, 4 runs each; about 9 runs "
+            "each would settle it.",
         ),
         (
             {**OPEN, "repeats_to_settle": None},
-            "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
-            "difference "
-            "is +0.8 W, 95 % interval −2.0 to +3.6 W, 4 runs each; more runs alone would hardly settle it.",
+            "The data do not settle whether 5S capped draws more or less electrical power than 4S at 16 000 rpm; the "
+            "difference is 0.8 W more, 95 % interval 2.0 W less to 3.6 W more, 4 runs each; more runs "
+            "alone would hardly settle it.",
         ),
         (
             {"verdict": NOT_SETTLED, "primary": False, "p_adjusted": 0.098, "repeats_to_settle": 6, "family_size": 14},
-            "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
-            "difference "
-            "is +3.1 W, 95 % interval +1.2 to +5.0 W, 4 runs each; the interval leaves out zero, but among 14 "
-            "exploratory comparisons that may be chance (adjusted p = 0.098); about 6 runs each would settle it.",
+            "The data do not settle whether 5S capped draws more or less electrical power than 4S at 16 000 rpm; the "
+            "difference is 3.1 W more, 95 % interval 1.2 to 5.0 W more, 4 runs each; the interval leaves out zero, "
+            "but among 14 exploratory comparisons that may be chance (adjusted p = 0.098); about 6 runs "
+            "each would settle it.",
         ),
         (
             {"indicative": True, "runs": (1, 1), "basis": "within one run"},
             "Indicative, one run each: 5S capped probably draws 3.1 W (2.4 %) more electrical power than 4S at "
-            "16 000 rpm; 95 % interval from within the runs +1.2 to +5.0 W.",
+            "16 000 rpm; 95 % interval from within the runs 1.2 to 5.0 W more.",
         ),
         (
             {**OPEN, "repeats_to_settle": None, "indicative": True, "runs": (4, 1), "basis": "within one run"},
-            "Indicative, one run of 4S: the data do not settle whether 5S capped draws more electrical power "
-            "than 4S at "
-            "16 000 rpm; the difference is +0.8 W, 95 % interval from within the runs −2.0 to +3.6 W; only "
-            "repeats can "
+            "Indicative, one run of 4S: the data do not settle whether 5S capped draws more or less electrical power "
+            "than 4S at 16 000 rpm; the difference is 0.8 W more, 95 % interval from within the runs 2.0 W less to "
+            "3.6 W more; only repeats can "
             "tell how far runs differ.",
         ),
         (
             {"indicative": True, "runs": (1, 1), "basis": "rig repeatability"},
             "Indicative, one run each: 5S capped probably draws 3.1 W (2.4 %) more electrical power than 4S at "
-            "16 000 rpm; 95 % interval from the rig’s check standard +1.2 to +5.0 W.",
+            "16 000 rpm; 95 % interval from the rig’s check standard 1.2 to 5.0 W more.",
         ),
         (
             {"jointly": 3},
-            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval, all 3 "
-            "comparisons together, +1.2 to +5.0 W, 4 runs each.",
+            "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm; 95 % interval 1.2 to "
+            "5.0 W more, 4 runs each, widened so that all 3 comparisons hold at once.",
         ),
         (
             {"verdict": NOT_SETTLED, "primary": False, "p_adjusted": 0.051, "repeats_to_settle": 6, "family": "claimed",
              "family_size": 3},
-            "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm; the "
-            "difference is +3.1 W, 95 % interval +1.2 to +5.0 W, 4 runs each; the interval leaves out zero, but among "
-            "3 comparisons that claims are about that may be chance (adjusted p = 0.051); about 6 runs each would "
-            "settle it.",
+            "The data do not settle whether 5S capped draws more or less electrical power than 4S at 16 000 rpm; the "
+            "difference is 3.1 W more, 95 % interval 1.2 to 5.0 W more, 4 runs each; the interval leaves out zero, "
+            "but among 3 comparisons that claims are about that may be chance (adjusted p = 0.051); about 6 "
+            "runs each would settle it.",
         ),
         (
             {"response": "rise_time", "unit": "ms", "difference": -18.3, "interval": (-24.4, -12.2), "relative": -0.198,
              "relative_interval": (-0.26, -0.13), "verdict": LESS},
-            "5S capped spins up 18.3 ms (19.8 %) faster than 4S at 16 000 rpm; 95 % interval −24.4 to −12.2 ms, "
+            "5S capped spins up 18.3 ms (19.8 %) faster than 4S at 16 000 rpm; 95 % interval 12.2 to 24.4 ms faster, "
             "4 runs each.",
         ),
         (
             {"response": "temperature_rise", "unit": "K", "difference": 23.0, "interval": (19.2, 26.8),
              "relative": None, "relative_interval": None},
-            "5S capped runs 23.0 K hotter than 4S at 16 000 rpm; 95 % interval +19.2 to +26.8 K, 4 runs each.",
+            "5S capped runs 23.0 K hotter than 4S at 16 000 rpm; 95 % interval 19.2 to 26.8 K hotter, 4 runs each.",
         ),
         (
             {"response": "throttle", "unit": "%", "at": (("thrust_gf", 250.0),), "difference": 6.2,
              "interval": (5.1, 7.3), "relative": None, "relative_interval": None},
-            "5S capped needs 6.2 percentage points more throttle than 4S at 250 gf thrust; 95 % interval +5.1 to "
-            "+7.3 percentage points, 4 runs each.",
+            "5S capped needs 6.2 percentage points more throttle than 4S at 250 gf thrust; 95 % interval 5.1 to "
+            "7.3 percentage points more, 4 runs each.",
         ),
         (
             {"response": "top_speed", "unit": "rpm", "at": (), "difference": 120.0, "interval": (-300.0, 540.0),
              "relative": 0.005, "relative_interval": (-0.013, 0.024), "verdict": NO_DIFFERENCE, "margin": 500.0,
              "margin_text": "500 rpm"},
-            "5S capped reaches the same top speed as 4S, to within the 500 rpm that would matter (+120 rpm, 95 % "
-            "interval "
-            "−300 to +540 rpm, 4 runs each).",
+            "5S capped reaches the same top speed as 4S, to within the 500 rpm that would matter (120 rpm more, 95 % "
+            "interval 300 rpm less to 540 rpm more, 4 runs each).",
         ),
     ],
 )  # fmt: skip
@@ -198,6 +197,16 @@ def test_every_kind_of_response_makes_a_sentence_of_every_verdict() -> None:
             assert text.endswith(".")
 
 
+def test_every_kind_of_response_has_a_word_for_more_and_one_for_less() -> None:
+    """So that `more or less`, intervals and verdicts can speak of it: the clauses differ in just that word."""
+    for kind in KINDS.values():
+        more, less = kind.words
+        assert more != less
+        assert kind.more.replace(more, less, 1) == kind.less, kind.name
+    assert KINDS["rise_time"].words == ("slower", "faster")
+    assert KINDS["temperature_rise"].words == ("hotter", "cooler")
+
+
 def test_parts() -> None:
     assert plain_spaces(amount_text(power())) == "3.1 W (2.4 %)"
     assert plain_spaces(relative_text(power())) == "+2.4 %"
@@ -209,66 +218,136 @@ def test_parts() -> None:
     )
     assert plain_spaces(short) == (
         "5S capped draws the same electrical power as 4S at 16 000 rpm, to within the 2 % that would matter "
-        "(95 % interval −1.5 to +0.9 W)"
+        "(95 % interval 1.5 W less to 0.9 W more)"
     )
 
 
 # --- headline -----------------------------------------------------------------------------------------------
 
 
-def answer(*contrasts: Contrast, primary: tuple[str, ...] = ()) -> str:
-    return plain_spaces(headline(contrasts, KINDS, {**LABELS, "six": "6S capped"}, primary))
+def answer(*contrasts: Contrast, primary: tuple[str, ...] = (), checks: Sequence[Check] = ()) -> str:
+    return plain_spaces(headline(contrasts, KINDS, {**LABELS, "six": "6S capped"}, primary, checks))
 
 
 def at(speed: float, **changes: Any) -> Contrast:
     return power(at=at_speed(speed), key=f"electrical_power-{speed:.0f}rpm-five-cell", **changes)
 
 
-FIRST = (
-    "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm (95 % interval +1.2 to +5.0 W)"
-)
+FIRST = "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 16 000 rpm (95 % interval 1.2 to 5.0 W more)"
 
 
-def test_headline_of_one_contrast() -> None:
+def check_of(outcome: Any) -> Check:
+    """A check of an outcome, by the id that the weakened contrasts of these tests name."""
+    return Check(
+        id="same-thrust",
+        title="Thrust agrees",
+        outcome=outcome,
+        sentence="",
+        threshold="",
+        reason="",
+        source="",
+    )
+
+
+WEAKENED = ("same-thrust",)
+LESS_POWER: dict[str, Any] = {
+    "difference": -3.1, "interval": (-5.0, -1.2), "relative": -0.024, "relative_interval": (-0.039, -0.009),
+    "verdict": LESS,
+}  # fmt: skip
+FASTER: dict[str, Any] = {
+    "response": "rise_time", "unit": "ms", "difference": -18.3, "interval": (-24.4, -12.2), "relative": -0.198,
+    "relative_interval": (-0.26, -0.13), "verdict": LESS,
+}  # fmt: skip
+
+
+def test_headline_of_one_contrast_says_first_what_weakens_it() -> None:
     assert answer(power()) == f"{FIRST}."
-    assert answer(power(weakened_by=("same-thrust",))) == f"{FIRST}; a check of the data weakens this."
+    weak = power(weakened_by=WEAKENED)
+    assert answer(weak, checks=[check_of("failed")]) == f"Weak, a check failed: {FIRST}."
+    assert answer(weak, checks=[check_of("warned")]) == f"Careful, a check warns: {FIRST}."
+    assert answer(weak).startswith("Weak"), "a check that is not known may have failed"
 
 
-def test_headline_takes_the_largest_settled_share_and_tells_of_the_others() -> None:
-    assert answer(at(9000, relative=0.01), power()) == f"{FIRST}; at 9 000 rpm likewise."
-    assert (
-        answer(at(9000, verdict=NOT_SETTLED, relative=0.2), power()) == f"{FIRST}; at 9 000 rpm not settled."
+def test_headline_tells_of_all_conditions_of_a_response_together() -> None:
+    small = {"difference": 1.0, "interval": (0.7, 1.3), "relative": 0.01, "relative_interval": (0.007, 0.013)}
+    assert answer(at(9000, **small), power()) == (
+        "5S capped draws 1.0 to 3.1 W (1.0 to 2.4 %) more electrical power than 4S at 9 000 and 16 000 rpm "
+        "(95 % intervals between 0.7 and 5.0 W more)."
     )
-    small = {"relative": 0.001}
-    assert answer(
-        power(),
-        at(9000, verdict=NO_DIFFERENCE, **small, **TWO_PERCENT),
-        at(12000, **small),
-        at(14000, **small),
-    ) == (f"{FIRST}; of 3 other conditions 2 agree and 1 shows no difference that matters.")
-    assert (
-        answer(power(), *(at(s, **small) for s in (9000, 12000, 14000)))
-        == f"{FIRST}; the 3 other conditions agree."
+    assert answer(at(9000, **OPEN), power()) == f"{FIRST}; at 9 000 rpm not settled."
+    perhaps = at(9000, **small, verdict=PERHAPS_MORE, margin=1.1, margin_text="1.1 W")
+    assert answer(perhaps, power()).endswith(
+        "0.7 and 5.0 W more), though at 9 000 rpm perhaps too little to matter."
     )
-    assert answer(power(), power(treatment="six", verdict=LESS, relative=-0.01)) == (
-        f"{FIRST}; see also 1 other primary comparison."
+    none = [at(s, **SAME, verdict=NO_DIFFERENCE, **TWO_PERCENT) for s in (9000, 12000)]
+    assert answer(*none, power()) == f"{FIRST}; at 9 000 and 12 000 rpm no difference that matters."
+    assert answer(*none) == (
+        "5S capped draws the same electrical power as 4S at 9 000 and 12 000 rpm, to within the 2 % that would "
+        "matter (95 % intervals between 1.5 W less and 0.9 W more)."
+    )
+    assert answer(power(), at(9000, **LESS_POWER)) == f"{FIRST}; at 9 000 rpm 3.1 W (2.4 %) less."
+
+
+def test_a_sure_difference_too_small_to_matter_is_told_as_one() -> None:
+    slower = {"response": "rise_time", "unit": "ms", "difference": 4.22, "interval": (4.05, 4.39), "relative": None,
+              "relative_interval": None, "verdict": NO_DIFFERENCE, "margin": 10.0, "margin_text": "10 ms"}  # fmt: skip
+    assert said(**slower) == (
+        "5S capped spins up 4.22 ms slower than 4S at 16 000 rpm, less than the 10 ms that would matter "
+        "(95 % interval 4.05 to 4.39 ms slower, 4 runs each)."
+    )
+    assert answer(power(**slower)) == (
+        "5S capped spins up 4.22 ms slower than 4S at 16 000 rpm, less than the 10 ms that would matter "
+        "(95 % interval 4.05 to 4.39 ms slower)."
     )
 
 
-def test_headline_follows_the_declared_order_and_prefers_repeats() -> None:
-    rise = power(response="rise_time", unit="ms", relative=0.4, relative_interval=(0.3, 0.5))
-    assert answer(rise, power(), primary=("electrical_power", "rise_time")).startswith(FIRST)
-    assert answer(rise, power(), primary=("rise_time", "electrical_power")).startswith(
-        "5S capped takes 3.1 ms (40 %)"
+def test_headline_leads_with_what_is_clean() -> None:
+    """The weakened one differs by more, and is declared first: still it follows."""
+    weak = power(relative=0.2, weakened_by=WEAKENED)
+    clean = power(treatment="six")
+    assert answer(weak, clean, checks=[check_of("failed")]) == (
+        f"{FIRST.replace('5S', '6S')}. "
+        "Weak, a check failed: 5S capped draws 3.1 W (20.0 %) more electrical power at 16 000 rpm."
+    )
+
+
+def test_headline_tells_the_primary_responses_in_the_order_declared() -> None:
+    found = (power(**FASTER), power())
+    assert answer(*found, primary=("electrical_power", "rise_time")) == (
+        f"{FIRST}. It spins up 18.3 ms (19.8 %) faster at 16 000 rpm."
+    )
+    assert answer(*found, primary=("rise_time", "electrical_power")) == (
+        "5S capped spins up 18.3 ms (19.8 %) faster than 4S at 16 000 rpm (95 % interval 12.2 to 24.4 ms faster). "
+        "It draws 3.1 W (2.4 %) more electrical power at 16 000 rpm."
     )
     single = at(9000, relative=0.3, indicative=True, runs=(1, 1))
-    assert answer(single, power()).startswith(FIRST)
+    assert answer(single, power()).startswith(f"{FIRST}. Indicative, one run each: 5S capped probably draws")
+
+
+def test_headline_says_what_came_of_a_response_that_a_claim_is_about() -> None:
+    hotter = power(response="temperature_rise", unit="K", difference=5.0, interval=(3.3, 6.7), relative=None,
+                   relative_interval=None, verdict=PERHAPS_MORE, margin=4.0, margin_text="4 K", primary=False,
+                   family="claimed")  # fmt: skip
+    assert answer(power(), hotter) == (
+        f"{FIRST}. It runs 5.0 K hotter at 16 000 rpm, but perhaps too little to matter."
+    )
+    assert "hotter" not in answer(power(), replace(hotter, family="exploratory"))
+
+
+def test_headline_stays_short_and_counts_what_it_leaves_out() -> None:
+    names = [f"t{place}" for place in range(12)]
+    labels = {BASE: "4S", **{name: f"the set-up number {name}" for name in names}}
+    text = headline([power(treatment=name) for name in names], KINDS, labels)
+    told = text.count("electrical power")
+    assert 1 < told < 12
+    assert text.endswith(f" And {12 - told} more primary comparisons.")
+    assert len(text.split(" ")) <= MOST_WORDS + TERSE_WORDS + 5  # those that count the rest
 
 
 def test_headline_without_a_settled_or_a_primary_contrast() -> None:
     assert answer(power(**OPEN)) == (
-        "The data do not settle whether 5S capped draws more electrical power than 4S at 16 000 rpm "
-        "(95 % interval −2.0 to +3.6 W)."
+        "The data do not settle whether 5S capped draws more or less electrical power than 4S at 16 000 rpm "
+        "(95 % interval 2.0 W less to 3.6 W more)."
     )
     assert answer(power(primary=False)) == f"No primary response was measured; exploratory: {FIRST}."
     assert answer().startswith("No comparison could be made")
@@ -293,7 +372,9 @@ def test_claims_against_every_verdict(expects: Any, outcomes: tuple[str, ...]) -
     assert {claim_on(expects, verdict, indicative=True) for verdict in ALL_VERDICTS} == {LEFT}
 
 
-def judged(*contrasts: Contrast, expects: str = "more", **claim: Any) -> tuple[str, str]:
+def judged(
+    *contrasts: Contrast, expects: str = "more", checks: Sequence[Check] = (), **claim: Any
+) -> tuple[str, str]:
     said = {
         "says": "It draws more.",
         "response": "electrical_power",
@@ -301,24 +382,31 @@ def judged(*contrasts: Contrast, expects: str = "more", **claim: Any) -> tuple[s
         "expects": expects,
         **claim,
     }
-    (found,) = claims(make_session(claims=[said]), contrasts, KINDS)
+    (found,) = claims(make_session(claims=[said]), contrasts, KINDS, checks)
     return found.outcome, plain_spaces(found.sentence)
 
 
 def test_a_claim_needs_all_conditions_and_falls_with_one() -> None:
-    less = {"difference": -3.1, "interval": (-5.0, -1.2), "relative": -0.024, "verdict": LESS}
-    assert judged(power(), at(9000)) == (SUPPORTED, f"Supported: {FIRST}; at 9 000 rpm likewise.")
-    outcome, sentence = judged(power(), at(9000, **less))
-    assert outcome == CONTRADICTED
-    assert sentence.startswith(
-        "Contradicted: 5S capped draws 3.1 W (2.4 %) less electrical power than 4S at 9 000 rpm"
+    both = (
+        "5S capped draws 3.1 W (2.4 %) more electrical power than 4S at 9 000 and 16 000 rpm "
+        "(95 % intervals between 1.2 and 5.0 W more)"
     )
-    assert sentence.endswith("; other conditions: 1 supported.")
-    outcome, sentence = judged(power(), at(9000, **OPEN))
-    assert outcome == LEFT
-    assert sentence.startswith("Left open: the data do not settle whether 5S capped draws more")
-    assert judged(at(9000, **OPEN), at(12000, **less), power())[0] == CONTRADICTED
-    assert judged(power(), at(9000), at(12000))[1] == f"Supported: {FIRST}; likewise in 2 other conditions."
+    assert judged(power(), at(9000)) == (SUPPORTED, f"Supported: {both}.")
+    assert judged(power(), at(9000, **OPEN))[0] == LEFT
+    assert judged(at(9000, **OPEN), at(12000, **LESS_POWER), power())[0] == CONTRADICTED
+
+
+def test_a_claim_says_first_where_it_holds_and_where_not() -> None:
+    assert judged(power(), at(9000, **LESS_POWER)) == (
+        CONTRADICTED,
+        "Contradicted: it holds at 16 000 rpm and does not hold at 9 000 rpm. "
+        f"{FIRST}; at 9 000 rpm 3.1 W (2.4 %) less.",
+    )
+    assert judged(power(), at(9000, **OPEN)) == (
+        LEFT,
+        f"Left open: it holds at 16 000 rpm and is open at 9 000 rpm. {FIRST}; at 9 000 rpm not settled; "
+        "no margin was set, so no difference can be called too small to matter.",
+    )
 
 
 def test_one_run_leaves_a_claim_open() -> None:
@@ -335,8 +423,14 @@ def test_a_claim_of_no_difference_needs_a_margin() -> None:
     assert outcome == SUPPORTED
 
 
-def test_a_weakened_contrast_is_told_with_the_claim() -> None:
-    assert judged(power(weakened_by=("same-thrust",)))[1].endswith("; a check of the data weakens this.")
+def test_a_weakened_claim_says_so_before_what_was_found() -> None:
+    weak = power(weakened_by=WEAKENED)
+    failed, warned = ([check_of(outcome)] for outcome in ("failed", "warned"))
+    assert judged(weak, checks=failed)[1] == f"Supported, but weak, as a check failed: {FIRST}."
+    assert judged(weak, checks=warned)[1] == f"Supported, but with care, as a check warns: {FIRST}."
+    assert judged(weak, at(9000), checks=failed)[1].startswith(
+        "Supported, but weak, as a check failed at 16 000 rpm: 5S capped draws"
+    )
 
 
 @pytest.mark.parametrize(

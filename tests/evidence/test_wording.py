@@ -114,3 +114,43 @@ def test_sameness_reads_as_english(clause: str, text: str) -> None:
 
 def test_a_clause_without_its_amount() -> None:
     assert wording.without_amount("takes {amount} longer to spin up") == "takes longer to spin up"
+
+
+def test_intervals_in_sentences_have_their_side_in_a_word() -> None:
+    def said(low: float, high: float, unit: str = "ms") -> str:
+        return wording.interval_words(low, high, unit, ("slower", "faster")).replace(NBSP, " ")
+
+    assert said(-7.63, -5.70) == "5.70 to 7.63 ms faster"
+    assert said(4.05, 4.39) == "4.05 to 4.39 ms slower"
+    assert said(-1.5, 0.9) == "1.5 ms faster to 0.9 ms slower"
+    assert said(-0.04, 3.2) == "0.0 to 3.2 ms slower", "an end that rounds to zero has no side"
+    assert said(-1.5, 0.9, "%") == "1.5 percentage points faster to 0.9 percentage points slower"
+
+
+@given(st.floats(-1e3, 1e3), st.floats(1e-3, 1e3))
+def test_the_words_of_an_interval_read_back_as_its_signs(low: float, width: float) -> None:
+    high = low + width
+    text = wording.interval_words(low, high, "W", ("more", "less"))
+    places = wording.interval_decimals(low, high)
+    assert ("less" in text) == (round(low, places) < 0.0 or (round(low, places) == 0.0 and high <= 0.0))
+    assert ("more" in text) == (round(high, places) > 0.0 or (round(high, places) == 0.0 and low >= 0.0))
+
+
+def test_conditions_of_one_kind_are_named_together() -> None:
+    def speeds(*values: float) -> list[tuple[tuple[str, float], ...]]:
+        return [(("speed_rpm", value),) for value in values]
+
+    def said(*places: tuple[tuple[str, float], ...]) -> str:
+        return wording.places_words(places).replace(NBSP, " ").replace(THIN, " ")
+
+    assert said(*speeds(9000, 16000)) == "at 9 000 and 16 000 rpm"
+    assert said(*speeds(16000, 9000, 12500)) == "at 9 000, 12 500 and 16 000 rpm"
+    assert said(*speeds(9000, 10000, 12000, 16000)) == "at 9 000 to 16 000 rpm (4 conditions)"
+    assert said((("thrust_gf", 200.0),), *speeds(9000)) == "at 200 gf thrust and at 9 000 rpm"
+    assert said(()) == ""
+
+
+def test_two_clauses_in_one() -> None:
+    more, less = "draws {amount} more electrical power", "draws {amount} less electrical power"
+    assert wording.either_way(more, less) == "draws more or less electrical power"
+    assert wording.either_way("takes {amount} longer", "is {amount} faster") == "takes longer or is faster"

@@ -105,7 +105,7 @@ def test_one_run_each_is_told() -> None:
 
 
 def test_the_share_of_the_baseline_stands_in_the_note() -> None:
-    assert "As a share of 4S: +3.01\u00a0% (+2.32 to +3.70\u00a0%)." in strip(ANALYSIS.contrasts[0]).note
+    assert "As a share of 4S: +3.0\u00a0% (+2.3 to +3.7\u00a0%)." in strip(ANALYSIS.contrasts[0]).note
 
 
 def test_a_difference_of_percentages_is_in_percentage_points() -> None:
@@ -140,7 +140,7 @@ def test_overview_draws_every_relative_difference_with_its_own_margin() -> None:
     assert axis_titles(figure.spec) == {"Difference from 4S (% of 4S)"}
     assert "motor temperature rise" in figure.note
     assert (
-        "Electrical power at 16\u202f000\u00a0rpm, 5S capped: +3.01\u00a0% (+2.32 to +3.70\u00a0%), more"
+        "Electrical power at 16\u202f000\u00a0rpm, 5S capped: +3.0\u00a0% (+2.3 to +3.7\u00a0%), more"
         in figure.states
     )
 

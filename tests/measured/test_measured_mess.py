@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import generator
 from generator import pipeline
 from generator.reduction.health import find_gaps, find_spikes
 from generator.reduction.hold import reduce_hold
@@ -109,10 +110,10 @@ def test_a_test_that_never_ran_is_left_out_in_the_open(tmp_path: Path) -> None:
     text = session.read_text(encoding="utf-8")
     line = "  - {log: logs/05.csv, procedure: hold, treatment: b, repeat: 3, block: 3%s}\nclaims:"
     session.write_text(text.replace("claims:", line % "", 1), encoding="utf-8")
-    assert "holds column names but no samples." in {problem.what for problem in pipeline.check(season)}
+    assert "holds column names but no samples." in {problem.what for problem in generator.check(season)}
     said = line % ", left_out: The supply was off."
     session.write_text(text.replace("claims:", said, 1), encoding="utf-8")
-    assert [problem for problem in pipeline.check(season) if problem.severity == "error"] == []
+    assert [problem for problem in generator.check(season) if problem.severity == "error"] == []
     (analysis,) = pipeline.analyse_season(season).sessions
     run = next(run for run in analysis.runs if run.run_id == "05")
     assert (run.rows, run.refused) == (0, "Left out by the tester: The supply was off.")

@@ -31,7 +31,7 @@ def words(conclusion: Conclusion) -> str:
         ("value('electrical_power', 'four-cell', speed_rpm=16000)", "262.40 W"),
         ("difference('electrical_power', 'five-cell', speed_rpm=16000)", "7.9 W more"),
         ("difference('rise_time', 'five-cell', speed_rpm=16000)", "18.3 ms less"),
-        ("relative('electrical_power', 'five-cell', speed_rpm=16000)", "3.01 % more"),
+        ("relative('electrical_power', 'five-cell', speed_rpm=16000)", "3.0 % more"),
         ("interval('electrical_power', 'five-cell', speed_rpm=16000)", "+6.1 to +9.7 W"),
         ("verdict('electrical_power', 'five-cell', speed_rpm=16000)", "more"),
         ("verdict('temperature_rise', 'five-cell')", "not settled"),

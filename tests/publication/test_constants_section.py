@@ -76,7 +76,7 @@ def test_a_departure_leads() -> None:
     section = constants_section(analysis, session, season)
     assert section is not None
     assert section.answer == "Speed constant KV with 4S departs from the stated value."
-    assert section.tables[0].rows[0][-1].text.startswith("that is a departure")
+    assert section.tables[0].rows[0][-1].text.endswith("from which it counts as a departure")
 
 
 def test_nothing_fitted_gives_no_section() -> None:

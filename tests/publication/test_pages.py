@@ -103,7 +103,7 @@ def test_each_verdict_is_a_word_with_its_numbers(pages: list[Page]) -> None:
         "more",
         "+7.9 W",
         "+6.1 to +9.7 W",
-        "±5.25 W (2 %, set before the test)",
+        "±5.2 W (2 %, set before the test)",
         "p-value",
         "0.004",
     ):

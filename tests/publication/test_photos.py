@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from PIL import Image
 
 from generator.publication import photos
 from generator.publication.conclusion import conclusion_of
-from generator.publication.photos import PhotoRefused, published, read_photo, readable
+from generator.publication.photos import PhotoRefused, photos_of_things, published, read_photo, readable
 from tests.publication.site_season import make_season
 
 ORIENTATION, GPS, MAKE = 0x0112, 0x8825, 0x010F  # Exif 2.3, tables of TIFF and GPS tags
@@ -93,3 +94,38 @@ def test_a_title_becomes_the_caption_and_the_size_is_stated(tmp_path: Path) -> N
     assert made.photos == ("guard.jpg",)
     (problem,) = made.problems
     assert (problem.file, problem.line) == ("c.md", 5)
+
+
+def test_parts_and_rigs_show_their_photo(tmp_path: Path, plain_charts: None) -> None:
+    given = make_season(tmp_path / "season", small=True, kept=(1,), conclusion=None)
+    season = given.season
+    part, rig = next(iter(season.parts.values())), next(iter(season.rigs.values()))
+    for name in ("parts", "rigs"):
+        (tmp_path / "season" / name).mkdir(exist_ok=True)
+    photo(tmp_path / "season/parts/one.jpg", turned=6)
+    photo(tmp_path / "season/rigs/two.png", kind="PNG")
+    shown = season.model_copy(
+        update={
+            "parts": {**season.parts, part.id: part.model_copy(update={"photo": "one.jpg"})},
+            "rigs": {**season.rigs, rig.id: rig.model_copy(update={"photo": "two.png"})},
+        }
+    )
+    replace(given, season=shown).write(tmp_path / "site")
+    page = (tmp_path / f"site/parts/{part.id}.html").read_text(encoding="utf-8")
+    assert f'<img src="photos/{part.id}.jpg" alt="Photo: {part.label}" width="40" height="60"' in page
+    with Image.open(tmp_path / f"site/parts/photos/{part.id}.jpg") as made:
+        assert not made.getexif()
+    assert f'src="photos/{rig.id}.png"' in (tmp_path / f"site/rigs/{rig.id}.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["../one.jpg", "a/one.jpg", "nowhere.jpg", "/etc/passwd"])
+def test_a_photo_that_leads_elsewhere_is_told_with_its_key(tmp_path: Path, name: str) -> None:
+    season = make_season(tmp_path / "season", small=True, kept=(1,), conclusion=None).season
+    part = next(iter(season.parts.values()))
+    photo(tmp_path / "season/one.jpg")
+    parts = {**season.parts, part.id: part.model_copy(update={"photo": name})}
+    found, problems = photos_of_things(season.model_copy(update={"parts": parts}))
+    assert found == {}
+    (problem,) = problems
+    assert problem.key == "photo"
+    assert part.id in problem.file

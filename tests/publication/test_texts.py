@@ -22,8 +22,8 @@ def test_contrast_as_text() -> None:
     contrast = make_contrast()
     assert flat(texts.difference_text(contrast)) == "+7.9 W"
     assert flat(texts.interval_text(contrast)) == "+6.1 to +9.7 W"
-    assert flat(texts.relative_text(contrast, LABELS)) == "+3.01 % of 4S (+2.32 to +3.70 %)"
-    assert flat(texts.margin_text(contrast)) == "±5.25 W (2 %, set before the test)"
+    assert flat(texts.relative_text(contrast, LABELS)) == "+3.0 % of 4S (+2.3 to +3.7 %)"
+    assert flat(texts.margin_text(contrast)) == "±5.2 W (2 %, set before the test)"
     assert texts.runs_text(contrast, LABELS) == "4 runs of 5S capped, 4 runs of 4S"
 
 

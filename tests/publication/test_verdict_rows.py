@@ -1,0 +1,73 @@
+"""Verdicts as a page shows them: the word, how sure it is, and what a reader must know first."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from generator.evidence.records import Check, SessionAnalysis
+from generator.publication.verdict_rows import VerdictRow, verdict_row
+from tests.evidence.invented_bench import KINDS
+from tests.factories import make_analysis, make_contrast
+
+LABELS = {"four-cell": "4S", "five-cell": "5S capped", "six-cell": "6S capped"}
+PERHAPS = ", perhaps too little to matter"
+
+
+def check_of(outcome: Any, name: str = "same-thrust", title: str = "Thrust agrees") -> Check:
+    return Check(id=name, title=title, outcome=outcome, sentence="", threshold="", reason="", source="")
+
+
+def row_of(*checks: Check, **changes: Any) -> VerdictRow:
+    analysis: SessionAnalysis = replace(make_analysis(), checks=checks, kinds=KINDS)
+    contrast = make_contrast(**{"weakened_by": tuple(check.id for check in checks), **changes})
+    return verdict_row(contrast, analysis, LABELS, "sessions/cells/index.html")
+
+
+@pytest.mark.parametrize(
+    ("response", "verdict", "word"),
+    [
+        ("electrical_power", "more", "more"),
+        ("rise_time", "less", "faster"),
+        ("rise_time", f"more{PERHAPS}", f"slower{PERHAPS}"),
+        ("temperature_rise", f"less{PERHAPS}", f"cooler{PERHAPS}"),
+        ("rise_time", "no difference that matters", "no difference that matters"),
+        ("rise_time", "not settled", "not settled"),
+    ],
+)
+def test_a_verdict_is_said_in_the_word_of_its_response(response: str, verdict: str, word: str) -> None:
+    row = row_of(response=response, verdict=verdict)
+    assert row.word == word
+    assert row.verdict == verdict, "the verdict itself stays one of the six"
+
+
+@pytest.mark.parametrize(
+    ("outcome", "changes", "sureness", "weak"),
+    [
+        (None, {}, "Clear", False),
+        (None, {"verdict": "not settled"}, "Open", False),
+        (None, {"verdict": f"more{PERHAPS}"}, "Open", False),
+        (None, {"indicative": True}, "Indicative", False),
+        ("warned", {}, "With care", True),
+        ("failed", {}, "Weak", True),
+        ("failed", {"indicative": True}, "Weak", True),
+    ],
+)
+def test_one_word_says_how_sure_it_is(
+    outcome: str | None, changes: dict[str, Any], sureness: str, weak: bool
+) -> None:
+    row = row_of(*([check_of(outcome)] if outcome else []), **changes)
+    assert (row.sureness, row.weak) == (sureness, weak)
+
+
+def test_one_line_says_what_to_be_careful_of() -> None:
+    assert row_of().careful == ""
+    both = (check_of("warned", "zero", "Zero drift"), check_of("failed"))
+    assert row_of(*both).careful == (
+        "Careful: the check “Thrust agrees” failed, do not rely on this; the check “Zero drift” warns."
+    )
+    single = row_of(check_of("warned", "repeats", "More than one run"), indicative=True)
+    assert single.careful == "Careful: one run on a side, and separate runs may differ more."
+    assert not single.weak
