@@ -389,6 +389,20 @@ def test_single_runs_and_unequal_numbers() -> None:
     )
 
 
+def test_runs_of_the_check_standard_are_no_treatment() -> None:
+    """Two of them at the end of a balanced session: neither numbers nor order are out of balance."""
+    named = {BASE: treatment("4S"), OTHER: treatment("5S"), "standard": treatment("check standard")}
+    runs = [
+        make_run(name, order, response("thrust", 500.0, at_speed(16000)))
+        for order, name in enumerate((BASE, OTHER, OTHER, BASE, BASE, OTHER, "standard", "standard"), start=1)
+    ]
+    told = ("equal-repeats", "repeats", "run-order")
+    watched = found(runs, make_session(treatments=named, check_standard="standard"))
+    assert [watched[name].outcome for name in told] == ["passed"] * 3
+    compared = found(runs, make_session(treatments=named))
+    assert compared["equal-repeats"].outcome == "warned", "a third treatment would be out of balance"
+
+
 @pytest.mark.parametrize(
     ("order", "outcome"),
     [((1, 2, 3, 4), "warned"), ((3, 4, 1, 2), "warned"), ((1, 3, 2, 4), "passed"), ((1, 4, 2, 3), "passed")],
