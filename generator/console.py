@@ -22,7 +22,11 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 # a file name or a cell of a log must not steer the terminal it is shown on
-_CONTROLS = {code: "�" for code in (*range(0x20), *range(0x7F, 0xA0)) if code not in (0x09, 0x0A)}
+_CONTROLS = {
+    code: "�"
+    for code in (*range(0x20), *range(0x7F, 0xA0), *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+    if code not in (0x09, 0x0A)
+}
 
 
 def colours(stream: IO[str]) -> bool:

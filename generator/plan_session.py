@@ -31,6 +31,7 @@ from generator.planning.run_sheet_markdown import markdown
 from generator.planning.run_sheet_records import RunSheet
 from generator.planning.run_sheet_yaml import replace_file, require_no_logs, with_runs
 from generator.progress import Progress, counter, quiet
+from generator.publication import sandbox
 from generator.publication.colours import colours_css
 from generator.publication.rendering import environment
 from generator.publication.units import Choice, choice_of, in_units
@@ -172,11 +173,23 @@ def page_html(sheet: RunSheet, layout_folders: Sequence[Path]) -> str:
     css = next(
         (f / "run_sheet.css").read_text("utf-8") for f in folders_first if (f / "run_sheet.css").is_file()
     )
-    style = f"\n{colours_css()}{css}"
+    style = f"\n{colours_css()}{css}".replace("</", "<\\/")  # nothing in it ends the style
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    template = environment(folders_first).get_template("run_sheet.html")
+    templates = environment(folders_first, trusted=len(folders_first) == 1)
+    source = f"sha256-{digest}"
     # the style is ours, or the season's, and says nothing that a text could have put there
-    return template.render(sheet=sheet, style=Markup(style), style_hash=f"sha256-{digest}")
+    try:
+        html = sandbox.render(
+            templates, "run_sheet.html", sheet=sheet, style=Markup(style), style_hash=source
+        )
+    except sandbox.LayoutFails as fault:
+        raise SeasonProblems([fault.problem]) from None
+    if isinstance(templates, sandbox.Sandbox):
+        html = sandbox.with_policy(html, f"{RUN_SHEET_POLICY}; style-src '{source}'")
+    return html
+
+
+RUN_SHEET_POLICY = "default-src 'none'; base-uri 'none'; form-action 'none'"
 
 
 def summary(planned: Planned) -> dict[str, Any]:

@@ -292,7 +292,10 @@ def due_date(channel: Channel, calibrated_on: datetime.date | None) -> datetime.
     """Day from which a calibration of this channel counts as overdue; None where none or no interval is stated."""
     if calibrated_on is None or channel.calibration_interval_s is None:
         return None
-    return calibrated_on + datetime.timedelta(seconds=channel.calibration_interval_s)
+    try:
+        return calibrated_on + datetime.timedelta(seconds=channel.calibration_interval_s)
+    except OverflowError:  # later than any date there is
+        return datetime.date.max
 
 
 def _difference(kind: str) -> str:

@@ -29,6 +29,9 @@ _STORED_CHUNK = 1 << 20
 _SNIFFED_BYTES = 1 << 16
 _CONTROL = bytes(code for code in range(32) if code not in b"\t\n\r\f\x1a")
 
+# Codecs of the language that are no encodings of a text: some take hours over a long one, some read what is not there.
+_NO_ENCODINGS = {"idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined", "utf_7", "u7"}
+
 _SPREADSHEET_OR_ZIP = b"PK\x03\x04"
 _GZIP = b"\x1f\x8b"
 _ZSTD = b"\x28\xb5\x2f\xfd"
@@ -107,9 +110,9 @@ def _load(stored: BufferedReader, size: int, shown: str, max_bytes: int) -> Stor
         container = "gzip" if head[:2] == _GZIP else "zstd"
         data = b"".join(_decompressed(_hashed(stored, digest), container, shown, max_bytes))
         return StoredLog(sha256=digest.hexdigest(), container=container, data=data)
-    data = stored.read(max_bytes + 1)
-    if len(data) > max_bytes:  # the file grew since its size was asked
-        raise _too_large(shown, max_bytes)
+    data = stored.read(size + 1)
+    if len(data) > size:
+        raise refusal(shown, "is still being written to.", "Wait until the logger has closed it.")
     digest.update(data)
     return StoredLog(sha256=digest.hexdigest(), container="text", data=data)
 
@@ -208,6 +211,8 @@ def _encoding_of(data: bytes) -> str:
 def _decoded(data: bytes, encoding: str, given: str | None, shown: str, rig_file: str) -> tuple[bytes, str]:
     trials = (encoding,) if given or encoding != "utf-8" else ("utf-8", "cp1252", "latin-1")
     for trial in trials:
+        if trial.replace("-", "_").lower() in _NO_ENCODINGS:
+            continue
         try:
             text = _decode_but_cut_end(data, trial).removeprefix("\ufeff").encode("utf-8")
         except (UnicodeError, LookupError, ValueError):

@@ -26,7 +26,7 @@ from generator.intake.log_cells import (
 )
 from generator.intake.log_numbers import Floats, RawColumns
 from generator.intake.problems import Problem, nearest
-from generator.intake.quantities import UnreadableQuantity, conversion
+from generator.intake.quantities import LARGEST, UnreadableQuantity, conversion
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 
 CLOCK_UNIT = "clock"
@@ -34,6 +34,11 @@ NOTES_BELOW = 5  # rows without a time below a table; our own choice, no source
 _NAMES_LISTED = 20
 _REMEDY_EMPTY = "Correct the cell, or leave it empty where there is no reading."
 _DAY_S = 86_400.0
+# Longest log and fastest sampling that are read. Our own choice, no source: far beyond any bench, and what would
+# otherwise be worked on for hours.
+LONGEST_LOG_S = 31 * _DAY_S
+SHORTEST_INTERVAL_S = 1e-10
+VANISHING = 1e-30
 _HOUR_S = 3_600.0
 
 
@@ -156,7 +161,8 @@ def house_columns(
     House value = sign × (converted − offset), where the offset is in house units already. A speed is then
     divided by the pole pairs (electrical) or by the pulses of a turn; a channel's calibration comes last. The time
     starts at 0.
-    Infinite values, missing or unordered times and values too large for their unit are problems.
+    Infinite values, missing or unordered times and values too large for their unit are problems; a value below
+    VANISHING is zero.
     """
     columns: dict[str, Floats] = {}
     problems: list[Problem] = []
@@ -178,12 +184,16 @@ def house_columns(
             else:
                 with np.errstate(all="ignore"):
                     values = _converted(read[channel], channel, made, pole_pairs)
-                lost = np.isfinite(read[channel]) & ~np.isfinite(values)
+                lost = np.isfinite(read[channel]) & ~(np.abs(values) <= LARGEST)
                 if lost.any():
                     found = _places(
                         lost, raw, shown, made.column, lambda row: "is too large a number.", _REMEDY_EMPTY
                     )
                     problems += found
+            if (
+                channel != "time"
+            ):  # so small a reading is none, and dividing by its square would leave all numbers
+                values = np.where(np.abs(values) < VANISHING, 0.0, values)
             columns[house] = values
         except UnreadableQuantity as fault:
             remedy = f"{fault.remedy} It stands under `channels.{channel}` in {rig_file(rig)}."
@@ -276,7 +286,22 @@ def _time_s(logged: Floats, raw: RawColumns, rig: Rig, shown: str) -> tuple[Floa
     lost = np.isfinite(logged) & ~np.isfinite(seconds)
     if lost.any():
         problems += _places(lost, raw, shown, key, lambda row: "is too large a number.", "Correct the time.")
+    elif not problems and usable.size > 1:
+        problems += _absurd_times(seconds[usable], rig, key, shown)
     return seconds, problems
+
+
+def _absurd_times(seconds: Floats, rig: Rig, key: str, shown: str) -> list[Problem]:
+    """A problem where a log lasts longer, or is sampled faster, than any bench test: most often a wrong unit."""
+    lasts, interval = float(seconds[-1] - seconds[0]), float(np.median(np.diff(seconds)))
+    if lasts > LONGEST_LOG_S:
+        what = f"the log lasts {lasts / _DAY_S:,.3g} days."
+    elif interval < SHORTEST_INTERVAL_S:
+        what = f"the log holds a sample every {interval:.3g} s."
+    else:
+        return []
+    remedy = f"Correct the time, or its unit under `channels.time` in {rig_file(rig)}."
+    return [Problem(file=shown, key=key, what=what, remedy=remedy)]
 
 
 def _clock_seconds(

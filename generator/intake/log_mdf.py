@@ -85,8 +85,10 @@ def read_columns(
                     problems.append(Problem(file=shown, key=channel, what=what, remedy=remedy))
                     continue
                 group, place = mdf.channels_db[name][0]
-                opened_bytes += 16 * int(mdf.groups[group].channel_group.cycles_nr)
-                if opened_bytes > max_bytes:
+                held = mdf.groups[group].channel_group
+                opened_bytes += 16 * int(held.cycles_nr)
+                # records are read whole, however much of them is wanted
+                if max(opened_bytes, int(held.cycles_nr) * int(held.samples_byte_nr)) > max_bytes:
                     what = f"opens to more than {max_bytes / 1e6:,.0f} MB of data."
                     raise refusal(shown, what, "Split the log.")
                 fault = _formula(mdf, group, place)

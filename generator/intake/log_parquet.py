@@ -17,6 +17,7 @@ from generator.intake.log_numbers import Floats, RawColumns, ReadResult
 from generator.intake.log_records import SIMULATED_MARK
 from generator.intake.problems import Problem, SeasonProblems
 
+MAX_CELL_BYTES = 1000  # of a text that stands for a number; our own choice, no source
 METADATA_KEY = b"whirlbook"
 _DAMAGED = (pa.ArrowException, OSError, ValueError, KeyError, TypeError, OverflowError, NotImplementedError)
 _REMEDY_DAMAGED = "Copy the log again, or export it once more."
@@ -119,8 +120,13 @@ def _read_arrow(
         parquet = pq.ParquetFile(stored)
         if parquet.metadata.num_rows * 8 * len(wanted) > max_bytes:
             raise _too_large(shown, max_bytes)
-        for batch in parquet.iter_batches(batch_size=1 << 16, columns=wanted):
+        texts = any(not _is_number(parquet.schema_arrow.field(index).type) for index in chosen.values())
+        # long texts come a few at a time, so that they are told before they fill the memory
+        for batch in parquet.iter_batches(batch_size=1 << 10 if texts else 1 << 16, columns=wanted):
             opened_bytes += batch.nbytes
+            if texts and batch.nbytes > MAX_CELL_BYTES * len(wanted) * max(batch.num_rows, 1):
+                what = "holds texts of thousands of characters where numbers should stand."
+                raise refusal(shown, what, "Store the channels as numbers.")
             if opened_bytes > max_bytes:
                 raise _too_large(shown, max_bytes)
             batches.append(batch)
@@ -132,6 +138,10 @@ def _read_arrow(
         twin = names[:index].count(names[index])
         columns[channel] = table.column(table.schema.get_all_field_indices(names[index])[twin])
     return columns
+
+
+def _is_number(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_temporal(kind))
 
 
 def _too_large(shown: str, max_bytes: int) -> SeasonProblems:

@@ -15,6 +15,7 @@ from generator.intake.log_records import SIMULATED_MARK
 Indices = NDArray[np.int64]
 
 MAX_LINE_BYTES = 1_000_000
+MAX_LINES = 50_000_000  # each takes 16 bytes and more beside its own; a day at 500 samples a second
 MAX_REMARKS = 20
 _COMMENTS_KEPT = 200
 _COMMENT_CHARACTERS = 100_000
@@ -65,6 +66,9 @@ def cut_lines(data: bytes, *, shown: str) -> TextLines:
         np.flatnonzero(buffer[start : start + _SCAN_BYTES] == ord("\n")) + start
         for start in range(0, len(buffer), _SCAN_BYTES)
     ]
+    if sum(map(len, ends)) > MAX_LINES:
+        what = f"holds more than {MAX_LINES:,} lines."
+        raise refusal(shown, what, "Split the log, or store it at a lower sampling rate.")
     stops = np.concatenate(ends)
     starts = np.concatenate(([0], stops[:-1] + 1))
     too_long = np.flatnonzero(stops - starts > MAX_LINE_BYTES)

@@ -46,12 +46,16 @@ def read_log(
     max_bytes   largest size read, decompressed
     Raises SeasonProblems with all problems of this log.
     """
-    stored = load(file, shown=shown, max_bytes=max_bytes)
-    if stored.container == "parquet":
-        return _read_parquet(file, stored, shown, path, rig, pole_pairs, max_bytes)
-    if stored.container == "mdf":
-        return _read_mdf(file, stored, shown, path, rig, pole_pairs, max_bytes)
-    return _read_text(stored, shown, path, rig, pole_pairs)
+    try:
+        stored = load(file, shown=shown, max_bytes=max_bytes)
+        if stored.container == "parquet":
+            return _read_parquet(file, stored, shown, path, rig, pole_pairs, max_bytes)
+        if stored.container == "mdf":
+            return _read_mdf(file, stored, shown, path, rig, pole_pairs, max_bytes)
+        return _read_text(stored, shown, path, rig, pole_pairs)
+    except MemoryError:
+        what = "takes more memory than this machine has."
+        raise refusal(shown, what, "Split the log, or leave out columns that no channel uses.") from None
 
 
 def _read_text(stored: StoredLog, shown: str, path: str, rig: Rig, pole_pairs: int) -> BenchLog:

@@ -10,10 +10,11 @@ import re
 from pathlib import Path
 
 from generator.intake.problems import Problem
+from generator.intake.yaml_source import MAX_BYTES
 
 MARK = "# replace"
 PROSE_MARK = "<!-- replace -->"
-_MARKED = re.compile(r"^\s*(?:-\s+)?(?P<key>[^#\s][^#]*?):.*\s# replace\s*$")
+_LIST_DASH = re.compile(r"^-\s+")
 SHOWN = 6  # keys named in one problem
 
 
@@ -35,16 +36,27 @@ def placeholders(folder: Path, shown: str) -> list[Problem]:
 def _lines(file: Path) -> list[str]:
     """Lines of a text; none where it cannot be read, which is told elsewhere."""
     try:
+        if not file.is_file() or file.stat().st_size > MAX_BYTES:
+            return []
         return file.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError):
         return []
 
 
+def _marked_key(line: str) -> str | None:
+    """The key of a line that ends in the remark, or None. No pattern: one over a long line would take its time."""
+    before, mark, after = line.rpartition(MARK)
+    if not mark or after.strip() or not before[-1:].isspace():
+        return None
+    key, colon, _ = _LIST_DASH.sub("", before.strip()).partition(":")
+    return key.strip(" {'\"") if colon and key.strip() and "#" not in key else None
+
+
 def _of_yaml(file: Path, place: str) -> list[Problem]:
     marked = [
-        (number, match["key"].strip(" {'\""))
+        (number, key)
         for number, line in enumerate(_lines(file), start=1)
-        if (match := _MARKED.match(line))
+        if (key := _marked_key(line)) is not None
     ]
     if not marked:
         return []

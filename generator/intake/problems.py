@@ -55,7 +55,8 @@ class OutputRefused(WhirlbookError):
 
 def nearest(word: str, known: Sequence[str]) -> str | None:
     """The known word most like `word`, or None when nothing comes near."""
-    matches = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    # a word of millions of letters is like none of ours, and comparing it would take its time
+    matches = difflib.get_close_matches(word[:200], known, n=1, cutoff=0.6)
     return matches[0] if matches else None
 
 

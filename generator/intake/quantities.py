@@ -19,7 +19,9 @@ from pydantic_core import CoreSchema, PydanticCustomError
 
 _NUMBER_AND_UNIT = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$")
 _UNIT_TEXT = re.compile(r"^[A-Za-zµμΩ°%·²³][A-Za-z0-9µμΩ°%·²³*/^()_ .-]{0,39}$")
-_RISK_OF_POWER = re.compile(r"(\*\*|\^)\s*-?\d{2,}")
+# A power of a unit is one digit, and no power stands on another: `m**9**9**9` would be worked out for hours.
+_POWER = re.compile(r"\*\*|\^")
+_SMALL_POWER = re.compile(r"(?:\*\*|\^)\s*-?[1-9](?![\d.]|\s*(?:\*\*|\^))")
 
 
 @functools.cache
@@ -92,6 +94,16 @@ DIMENSIONS: dict[str, Dimension] = {
 }
 
 
+# Smallest and largest size of a value, in house units. Our own choice, no source: farther out than anything at a bench,
+# and far enough from where powers of it leave the range of numbers.
+SMALLEST, LARGEST = 1e-15, 1e15
+
+
+def within_reason(value: float) -> bool:
+    """Whether a number can be a value at a bench: zero, or from SMALLEST to LARGEST in size."""
+    return value == 0.0 or SMALLEST <= abs(value) <= LARGEST
+
+
 class UnreadableQuantity(ValueError):
     """A text that is not a number with a fitting unit; carries what is wrong and the remedy."""
 
@@ -127,7 +139,7 @@ def conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
     if match is None or not match.group(2) or match.group(2).startswith(("/", "*", "^")):
         return _unit_conversion(unit_text, kind)
     convert, one = _unit_conversion(match.group(2), kind), float(match.group(1))
-    if not (one > 0.0 and math.isfinite(one)):
+    if not (one > 0.0 and within_reason(one)):
         raise UnreadableQuantity(
             f"'{unit_text[:40]}' is not what a reading of 1 can stand for.",
             "Write a number above zero with its unit; `sign: -1` turns a reading round.",
@@ -140,9 +152,8 @@ def _unit_conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
     """As `conversion`, for a bare unit."""
     dimension = DIMENSIONS[kind]
     example = f"Write it like this: {dimension.example}."
-    if (not _UNIT_TEXT.match(unit_text) and unit_text not in ("1/s", "1/min")) or _RISK_OF_POWER.search(
-        unit_text
-    ):
+    readable = _UNIT_TEXT.match(unit_text) or unit_text in ("1/s", "1/min")
+    if not readable or len(_POWER.findall(unit_text)) != len(_SMALL_POWER.findall(unit_text)):
         comma = " Write a decimal point, not a comma." if unit_text.startswith(",") else ""
         raise UnreadableQuantity(f"'{unit_text[:40]}' is not a unit.", example + comma)
     meant = _unit_named(unit_text, dimension)
@@ -164,7 +175,7 @@ def _unit_conversion(unit_text: str, kind: str) -> Callable[[Any], Any]:
     except Exception:  # pint raises many kinds for unknown or malformed unit text
         raise UnreadableQuantity(f"'{unit_text}' is not a known unit.", example) from None
     scale = one - zero
-    if not (math.isfinite(scale) and math.isfinite(zero)) or scale == 0.0:
+    if not (1e-30 <= abs(scale) <= 1e30 and math.isfinite(zero)):
         raise UnreadableQuantity(f"'{unit_text}' is not a usable unit.", example)
     return lambda number: number * scale + zero
 
@@ -200,6 +211,10 @@ def parse_quantity(found: object, kind: str) -> float:
     if not math.isfinite(value):
         raise UnreadableQuantity(
             f"'{_short(found)}' is not a finite value.", f"Write it like this: {dimension.example}."
+        )
+    if not within_reason(value):
+        raise UnreadableQuantity(
+            f"'{_short(found)}' is beyond anything a bench measures.", "Correct the number or its unit."
         )
     return value
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from generator.intake.contracts import Contracts
 from generator.intake.hazards import HAZARDS
+from generator.intake.outside import as_it_looks, is_inside
 from generator.intake.parts import AnyPart, Pack
 from generator.intake.problems import STILL_TO_COME, Problem, suggestion
 from generator.intake.rig import Rig
@@ -182,13 +183,14 @@ def _check_treatments(report: _Reporter, read: SessionFile, parts: PartsRead) ->
             )
     labels: dict[str, str] = {}
     for name, treatment in read.treatments.items():
-        if treatment.label in labels:
+        looks = as_it_looks(treatment.label)
+        if looks in labels:
             report(
                 ("treatments", name, "label"),
-                f"'{treatment.label}' is also the label of {labels[treatment.label]}.",
+                f"'{treatment.label}' is also the label of {labels[looks]}.",
                 "Give each treatment its own label.",
             )
-        labels[treatment.label] = name
+        labels[looks] = name
 
 
 def _check_channels(
@@ -292,7 +294,7 @@ def _check_log(
         return
     file = folder / log
     try:
-        inside = file.resolve().is_relative_to(folder.resolve())
+        inside = is_inside(file, folder.resolve())
         if not file.exists() and not file.is_symlink():
             if not logs_needed:
                 return

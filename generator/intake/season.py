@@ -20,7 +20,8 @@ from generator.intake.calibrations import (
 )
 from generator.intake.contracts import Contracts
 from generator.intake.margins import margins_of
-from generator.intake.parts import PART_MODELS, AnyPart, Motor
+from generator.intake.outside import is_inside, odd_files, odd_names
+from generator.intake.parts import PART_MODELS, AnyPart, Motor, Pack
 from generator.intake.placeholders import placeholders
 from generator.intake.problems import STILL_TO_COME, Problem, SeasonProblems, suggestion
 from generator.intake.rig import Rig
@@ -165,6 +166,7 @@ def _read_parts(folder: Path, shown: str, problems: list[Problem]) -> dict[str, 
         if not source.data:
             continue
         kind = source.data.get("kind")
+        kind = None if kind is None else str(kind)[:40]
         if kind not in PART_MODELS:
             what = "is missing." if kind is None else f"'{kind}' is not a kind of part."
             remedy = (
@@ -245,7 +247,12 @@ class _SessionReader:
                     remedy="Add a folder with a session.yaml.",
                 )
             )
-        read = [session for session in map(self._read, names) if session is not None]
+        said = [name for name in names if os.path.lexists(self.folder / name / "session.yaml")]
+        odd = odd_names(said, self.shown)
+        self.problems += odd.values()
+        self.problems += odd_files(self.folder, self.shown, (name for name in said if name not in odd))
+        sound = (name for name in names if name not in odd)
+        read = [session for session in map(self._read, sound) if session is not None]
         return sorted(read, key=lambda session: (session.file.date, session.id))
 
     def _read(self, name: str) -> Session | None:
@@ -309,14 +316,16 @@ class _SessionReader:
         )  # fmt: skip
 
     def _rests_on_faults(self, read: SessionFile) -> bool:
-        """Whether a part file that the session needs has faults: they are told already, and it cannot be used."""
+        """Whether a part that the session needs has faults or is not there: that is told already."""
         named = {
             name
             for t in read.treatments.values()
             for name in (t.motor, t.controller, t.propeller, t.supply, t.pack)
         }
         known = self.season_file.aircraft if self.season_file is not None else {}
-        named |= {known[craft].pack for craft in read.aircraft if craft in known}
+        packs = {known[craft].pack for craft in read.aircraft if craft in known}
+        if not all(isinstance(self.parts.get(pack), Pack) for pack in packs):
+            return True
         return any(name in self.parts and self.parts[name] is None for name in named if name is not None)
 
     def _remember_logs(self, read: SessionFile, rig: Rig | None, folder: Path, place: str) -> None:
@@ -325,7 +334,7 @@ class _SessionReader:
             file = folder / run.log
             treatment = read.treatments.get(run.treatment)
             motor = self.parts.get(treatment.motor) if treatment is not None else None
-            inside = file.resolve().is_relative_to(folder.resolve())
+            inside = is_inside(file, folder.resolve())
             if rig is not None and isinstance(motor, Motor) and inside and file.is_file():
                 self.logs.append(
                     LogPlace(

@@ -6,9 +6,10 @@ import datetime
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, Field
 
 from generator.intake.calibrations import CalibrationRecord
+from generator.intake.outside import NOT_IN_NAMES
 from generator.intake.parts import (
     AnyPart,
     Cells,
@@ -36,11 +37,32 @@ from generator.intake.rig import Rig
 Expectation = Literal["no difference", "less", "more", "difference"]
 
 
+# As `reduction.air`, whose formula for the density holds no farther.
+TEMPERATURES_K = (223.15, 343.15)
+PRESSURES_PA = (30_000.0, 120_000.0)
+
+
+def _as_at_a_bench(found: float) -> float:
+    if not TEMPERATURES_K[0] <= found <= TEMPERATURES_K[1]:
+        raise ValueError(f"is {found - 273.15:.6g} °C; air at a bench has -50 to 70 °C.")
+    return found
+
+
+def _as_on_the_ground(found: float) -> float:
+    if not PRESSURES_PA[0] <= found <= PRESSURES_PA[1]:
+        raise ValueError(f"is {found / 100.0:.6g} hPa; air at a bench has 300 to 1200 hPa.")
+    return found
+
+
 class Air(Record):
     """The air of the session. Uncertainties are standard uncertainties (k = 1)."""
 
-    temperature_k: Temperature = key("temperature", "Air temperature.", gt=0)
-    pressure_pa: Pressure = key("pressure", "Air pressure at the bench, not reduced to sea level.", gt=0)
+    temperature_k: Annotated[Temperature, AfterValidator(_as_at_a_bench)] = key(
+        "temperature", "Air temperature.", gt=0
+    )
+    pressure_pa: Annotated[Pressure, AfterValidator(_as_on_the_ground)] = key(
+        "pressure", "Air pressure at the bench, not reduced to sea level.", gt=0
+    )
     humidity: Ratio = key("humidity", "Relative humidity.", ge=0, le=1)
     temperature_uncertainty_k: TemperatureDifference = key(
         "temperature_uncertainty", "Assumed 0.5 K if not given.", default=0.5, ge=0
@@ -79,12 +101,23 @@ class Pair(Record):
     against: Id = Field(description="The treatment it is compared with, in place of the baseline.")
 
 
+def _usable(path: str) -> str:
+    found = NOT_IN_NAMES.search(path.translate({ord(mark): None for mark in "/\\:"}))  # these lead elsewhere
+    if found is not None:
+        raise ValueError(f"has the character U+{ord(found.group()):04X} in its name; rename the log.")
+    if any(len(name.encode(errors="replace")) > LONGEST_FILE_NAME for name in path.split("/")):
+        raise ValueError(f"holds a name of more than {LONGEST_FILE_NAME} bytes, which no disk takes.")
+    return path
+
+
+LONGEST_FILE_NAME = 200
+LogName = Annotated[str, Field(min_length=1, max_length=300), AfterValidator(_usable)]
+
+
 class FurtherLog(Record):
     """The log of a run that another logger of the rig wrote meanwhile."""
 
-    log: Annotated[
-        str, Field(min_length=1, max_length=300, description="File of the log, such as `logs/01-scope.csv`.")
-    ]
+    log: LogName = Field(description="File of the log, such as `logs/01-scope.csv`.")
     offset_s: Time | None = key(
         "offset",
         "What to add to its time, counted from its first sample, to have the time of the run's own log, counted from "
@@ -99,9 +132,7 @@ class FurtherLog(Record):
 class Run(Record):
     """One recording: one procedure, one treatment, one log for each logger."""
 
-    log: Annotated[
-        str, Field(min_length=1, max_length=300, description="File of the log, such as `logs/01.csv`.")
-    ]
+    log: LogName = Field(description="File of the log, such as `logs/01.csv`.")
     procedure: Text = Field(description="One of the procedures planned above.")
     treatment: Id | Literal[""] = Field(
         "", description="One of the treatments above; a run of the stand alone, such as `zero`, has none."

@@ -9,12 +9,15 @@ from typing import Any
 
 import yaml
 
+from generator.intake.outside import UNSEEN
 from generator.intake.problems import Problem
 
 Path_ = tuple[str | int, ...]
 MAX_BYTES = 2_000_000
 MAX_NODES = 50_000
 MAX_DEPTH = 40
+MAX_KEY_CHARACTERS = 200
+_SMALL = 200_000  # characters; a text of at most so many makes too few nodes to fill a machine's memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +67,15 @@ class _Builder:
         self.nodes += 1
         if self.nodes > MAX_NODES or depth > MAX_DEPTH:
             # an alias is counted each time it is used, so a few lines cannot stand for millions of values
-            raise _TooLarge(node)
+            raise _TooLarge(node.start_mark.line + 1)
         self.lines.setdefault(path, node.start_mark.line + 1)
+        if not isinstance(node, yaml.ScalarNode) and node.tag not in _PLAIN_COLLECTIONS:
+            self.problem(node, path, f"The tag !{_tag(node)} is not allowed.", "Leave the tag out.")
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, path, depth)
         if isinstance(node, yaml.SequenceNode):
             return [self.build(child, (*path, i), depth + 1) for i, child in enumerate(node.value)]
+        assert isinstance(node, yaml.ScalarNode)  # there are no other kinds
         return self._scalar(node, path)
 
     def _mapping(self, node: yaml.MappingNode, path: Path_, depth: int) -> dict[str, Any]:
@@ -78,7 +84,11 @@ class _Builder:
             if not isinstance(key_node, yaml.ScalarNode):
                 self.problem(key_node, path, "A key must be a plain word.", "Write `key: value`.")
                 continue
-            name = str(key_node.value)
+            name = self._seen(key_node, path)
+            if len(name) > MAX_KEY_CHARACTERS:
+                what = f"A key of {len(name):,} characters stands here."
+                self.problem(key_node, path, what, "Write `key: value`, with a short key.")
+                continue
             if name in made:
                 first = self.lines[(*path, name)]
                 self.problem(
@@ -89,24 +99,56 @@ class _Builder:
             made[name] = self.build(value_node, (*path, name), depth + 1)
         return made
 
-    def _scalar(self, node: yaml.Node, path: Path_) -> Any:
-        tag = node.tag.removeprefix("tag:yaml.org,2002:")
-        text = str(node.value)
-        if tag == "int" and ":" in text:
+    def _scalar(self, node: yaml.ScalarNode, path: Path_) -> Any:
+        tag, text = _tag(node), self._seen(node, path)
+        if tag in {"int", "float"} and ":" in text:
             return text
         if tag in {"int", "float", "bool", "null", "timestamp"}:
             try:
-                return self.scalars.construct_object(node)
-            except (ValueError, OverflowError, yaml.YAMLError):
+                value = self.scalars.construct_object(node)
+            except (ValueError, ArithmeticError, LookupError, AttributeError, yaml.YAMLError):
+                return (
+                    text  # such as `!!int ""`, a date that is none, or a whole number of thousands of digits
+                )
+            if isinstance(value, float) and not (value == 0.0 or _SMALLEST <= abs(value) <= _LARGEST):
+                what = f"'{text[:40]}' is no number that anything at a bench has."
+                self.problem(node, path, what, "Write a plain number.")
+            elif isinstance(value, int) and abs(value) > _LARGEST:
                 return text
+            return value
         if tag != "str":
             self.problem(node, path, f"The tag !{tag} is not allowed.", "Write plain text or a number.")
         return text
 
+    def _seen(self, node: yaml.ScalarNode, path: Path_) -> str:
+        """The text of a node without characters that nobody sees; those are told."""
+        text = str(node.value)
+        found = UNSEEN.search(text)
+        if found is None:
+            return text
+        what = f"holds the invisible character U+{ord(found.group()):04X}, which no text needs."
+        self.problem(node, path, what, "Write the text anew without it.")
+        return UNSEEN.sub("", text)
+
+
+_PLAIN_COLLECTIONS = frozenset({"tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"})
+_SMALLEST, _LARGEST = 1e-18, 2**63 - 1  # what lies beyond is a slip or an attack
+
+
+def _tag(node: yaml.Node) -> str:
+    return str(node.tag).removeprefix("tag:yaml.org,2002:")[:60]
+
 
 class _TooLarge(Exception):
-    def __init__(self, node: yaml.Node) -> None:
-        self.node = node
+    def __init__(self, line: int) -> None:
+        self.line = line
+
+
+def _count_first(text: str) -> None:
+    """Raises _TooLarge before a text becomes nodes, each of which takes a hundred times its room."""
+    for count, event in enumerate(yaml.parse(text, Loader=FAST_LOADER)):
+        if count > 3 * MAX_NODES:
+            raise _TooLarge(event.start_mark.line + 1 if event.start_mark else 1)
 
 
 def dotted(path: Path_) -> str:
@@ -141,6 +183,8 @@ def read_yaml(file: Path, shown: str) -> tuple[YamlSource, list[Problem]]:
         )
     builder = _Builder(shown)
     try:
+        if len(text) > _SMALL:
+            _count_first(text)
         node = yaml.compose(text, Loader=FAST_LOADER)
         if node is None:
             return failed(1, "is empty.", "Fill it in, or remove it.")
@@ -149,7 +193,7 @@ def read_yaml(file: Path, shown: str) -> tuple[YamlSource, list[Problem]]:
         data = builder.build(node, ())
     except _TooLarge as large:
         return failed(
-            large.node.start_mark.line + 1,
+            large.line,
             "holds too much, or aliases that multiply.",
             "Write the values out, without aliases.",
         )

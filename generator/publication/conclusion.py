@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import posixpath
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 from urllib.parse import unquote, urlsplit
@@ -24,11 +24,12 @@ from generator.publication import navigation, rendering, texts
 from generator.publication.navigation import link
 from generator.publication.photos import Photo, PhotoRefused
 
-CALL = re.compile(r"\{\{(.*?)\}\}", re.DOTALL)
 PREFIX = "conclusion-"  # of every id in the prose
 AT_KEYS = ("speed_rpm", "thrust_gf", "throttle_percent")
 # Private-use characters hold the place of a number while Markdown is turned into HTML and cleaned.
 OPEN, CLOSE = "\ue000", "\ue001"
+MOST_REFERENCES = 2_000  # in one conclusion; each is read and looked up by itself
+MOST_TOLD = 50
 T = TypeVar("T", ResponseSummary, Contrast)
 PLACE = re.compile(f"{OPEN}(\\d+){CLOSE}")
 
@@ -92,22 +93,30 @@ def conclusion_of(
     file = session.conclusion_path or f"{session.id}/conclusion.md"
     source = source.replace(OPEN, "").replace(CLOSE, "")
     page = navigation.session_page(session.id)
-    carried, problems = [], []
+    carried: list[CarriedText] = []
+    problems: list[Problem] = []
     functions = _functions(session, analysis, page)
 
-    def filled(match: re.Match[str]) -> str:
+    text, at = "", 0
+    for start, end in _references(source):
+        text, at = text + source[at:start], end + 2
+        if len(problems) + len(carried) >= MOST_REFERENCES:
+            what = f"holds more than {MOST_REFERENCES:,} references."
+            return _failed(file, [*problems, _problem(file, _line(source, start), what, "Write fewer.")])
         try:
-            carried.append(_call(match.group(1).strip(), functions))
+            carried.append(_call(source[start + 2 : end].strip(), functions))
+            text += f"{OPEN}{len(carried) - 1}{CLOSE}"
         except ReferenceFails as fault:
-            problems.append(_problem(file, _line(source, match.start()), fault.what, fault.remedy))
-            return "?"
-        return f"{OPEN}{len(carried) - 1}{CLOSE}"
-
-    text = CALL.sub(filled, source)
-    for stray in re.finditer(r"\{\{", CALL.sub(lambda m: re.sub(r"[^\n]", " ", m.group()), source)):
+            problems.append(_problem(file, _line(source, start), fault.what, fault.remedy))
+            text += "?"
+    if "{{" in source[at:]:
         remedy = "Close the reference with }} after the function."
-        problems.append(_problem(file, _line(source, stray.start()), "{{ is not closed.", remedy))
-    html = rendering.cleaned(rendering.markdown_html(text))
+        line = _line(source, source.index("{{", at))
+        problems.append(_problem(file, line, "{{ is not closed.", remedy))
+    try:
+        html = rendering.cleaned(rendering.markdown_html(text + source[at:]))
+    except rendering.ProseRefused as fault:
+        return _failed(file, [*problems, _problem(file, fault.line, fault.what, fault.remedy)])
     html = rendering.with_id_prefix(html, PREFIX)
     html = rendering.with_headings_from(html, 3)
     html = rendering.with_scroll_boxes(html, "The tester's conclusion")
@@ -120,6 +129,26 @@ def conclusion_of(
         html, session, source, file, page, problems, dict(photos or {}), dict(refused or {})
     )
     return Conclusion(html=Markup(_captioned(html)), photos=shown, links=links, problems=tuple(problems))
+
+
+def _references(source: str) -> Iterator[tuple[int, int]]:
+    """Where each reference opens and closes. No pattern: of many that stay open, each would be sought to the end."""
+    start = source.find("{{")
+    while start >= 0:
+        end = source.find("}}", start + 2)
+        if end < 0:
+            return
+        yield start, end
+        start = source.find("{{", end + 2)
+
+
+def _failed(file: str, problems: list[Problem]) -> Conclusion:
+    """No prose; its problems, only counted where there are very many."""
+    told = problems[:MOST_TOLD]
+    if len(problems) > MOST_TOLD:
+        what = f"and {len(problems) - MOST_TOLD:,} more of this kind."
+        told.append(_problem(file, None, what, "Mend these first."))
+    return Conclusion(html=Markup(""), problems=tuple(told))
 
 
 def _captioned(html: str) -> str:

@@ -22,6 +22,7 @@ from generator.evidence.records import SessionAnalysis
 from generator.figures.trace_panels import Array, values_of
 from generator.intake.session import Session
 from generator.publication import navigation
+from generator.publication.csv_cells import text_cell
 from generator.publication.session_blocks import labels_of, pairs_of
 from generator.reduction.records import RunReduction
 from generator.reduction.run import air_state
@@ -370,8 +371,8 @@ def table_csv(made: Contribution, chosen: Sequence[Series]) -> str:
             row = [columns[name][place] if name in columns else None for name in present]
             writer.writerow(
                 [
-                    labels[series.treatment],
-                    series.detail,
+                    text_cell(labels[series.treatment]),
+                    text_cell(series.detail),
                     series.runs,
                     made.density_kg_m3,
                     *("" if value is None else _short(value) for value in row),

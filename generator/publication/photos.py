@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image
 
 from generator.intake.problems import Problem
 from generator.intake.session import Season
@@ -24,6 +24,14 @@ MOST_PIXELS = 120_000_000
 LONGEST_SIDE = 1600  # pixels: sharp on a phone and a laptop, a few hundred kilobytes
 FORMATS = ("JPEG", "PNG", "WEBP")
 JPEG_QUALITY = 85
+
+
+# Exif 2.3, tag Orientation: how the picture is turned to stand upright; 1 and what is unknown stays
+UPRIGHT = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE, 6: Image.Transpose.ROTATE_270, 7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}  # fmt: skip
 
 
 class PhotoRefused(ValueError):
@@ -50,7 +58,7 @@ def read_photo(file: Path) -> Photo:
     Raises  PhotoRefused
     """
     with _opened(file) as image:
-        turned = image.getexif().get(0x0112, 1) in (5, 6, 7, 8)  # Exif 2.3, tag Orientation: a quarter turn
+        turned = _orientation(image) in (5, 6, 7, 8)  # a quarter turn
         width, height = reversed(image.size) if turned else image.size
     factor = min(1.0, LONGEST_SIDE / max(width, height))
     return Photo(file=file, width=max(1, round(width * factor)), height=max(1, round(height * factor)))
@@ -64,10 +72,13 @@ def published(photo: Photo) -> bytes:
     with _opened(photo.file) as image:
         try:
             kind = str(image.format)
-            upright = ImageOps.exif_transpose(image)
-            shown = upright.resize((photo.width, photo.height), Image.Resampling.LANCZOS)
-        except (OSError, SyntaxError, ValueError) as error:
-            what = f"cannot be read as a photo: {error}."
+            turn = UPRIGHT.get(_orientation(image))
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                upright = image.transpose(turn) if turn is not None else image
+                shown = upright.resize((photo.width, photo.height), Image.Resampling.LANCZOS)
+        except Exception as error:  # a damaged file makes the readers of three formats fail in every way
+            what = f"cannot be read as a photo: {' '.join(str(error).split())[:100]}."
             raise PhotoRefused(what, "Save it anew from an image program.") from None
         bare = Image.new(shown.mode, shown.size)
         bare.paste(shown)
@@ -79,6 +90,17 @@ def published(photo: Photo) -> bytes:
         options = {"quality": JPEG_QUALITY} if kind in ("JPEG", "WEBP") else {}
         bare.save(out, format=kind, **options)
     return out.getvalue()
+
+
+def _orientation(image: Image.Image) -> int:
+    """How the camera says that the picture lies; 1 where what it says cannot be read."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = image.getexif().get(0x0112, 1)
+    except Exception:  # the picture itself may be sound
+        return 1
+    return found if isinstance(found, int) else 1
 
 
 def readable(files: Iterable[Path]) -> tuple[dict[str, Photo], dict[str, PhotoRefused]]:
@@ -139,15 +161,19 @@ def photo_block(
 
 
 def _opened(file: Path) -> Image.Image:
-    if file.is_symlink() or not file.is_file():
+    try:
+        there, size = not file.is_symlink() and file.is_file(), file.stat().st_size if file.is_file() else 0
+    except (OSError, ValueError):  # a name that no disk takes
+        there, size = False, 0
+    if not there:
         raise PhotoRefused("is a link or no file.", "Put the photo itself there.")
-    if file.stat().st_size > MOST_BYTES:
+    if size > MOST_BYTES:
         raise PhotoRefused(f"is larger than {MOST_BYTES / 1e6:.0f} MB.", "Save it smaller.")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            warnings.simplefilter("ignore")
             image = Image.open(file, formats=FORMATS)
-    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError):
+    except Exception:  # a damaged head makes the readers of three formats fail in every way
         raise PhotoRefused(
             "is no photo in JPEG, PNG or WebP, or is far too large.", "Save it as JPEG from an image program."
         ) from None

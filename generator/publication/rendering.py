@@ -11,6 +11,9 @@ import nh3
 from markdown import Markdown
 from markupsafe import Markup
 
+from generator.intake.outside import UNSEEN
+from generator.publication.sandbox import Sandbox
+
 # Tags that Markdown with tables, footnotes and definition lists can make. Everything else is removed.
 TAGS = {
     "a", "abbr", "b", "blockquote", "br", "caption", "cite", "code", "dd", "del", "dfn", "div", "dl", "dt", "em",
@@ -29,9 +32,13 @@ HEADING = re.compile(r"<(/?)h([1-6])(?=[\s>])")
 TAG = re.compile(r"<(?:[^<>\"']|\"[^\"]*\"|'[^']*')*>")
 
 
-def environment(folders: Sequence[Path]) -> jinja2.Environment:
-    """Environment for templates. The first folder that holds a template wins, so a season can override single ones."""
-    return jinja2.Environment(
+def environment(folders: Sequence[Path], *, trusted: bool = False) -> jinja2.Environment:
+    """Environment for templates. The first folder that holds a template wins, so a season can override single ones.
+
+    trusted  True where all folders are ours; templates of a season run in a sandbox
+    """
+    kind = jinja2.Environment if trusted else Sandbox
+    return kind(
         loader=jinja2.ChoiceLoader([jinja2.FileSystemLoader(str(folder)) for folder in folders]),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -41,14 +48,61 @@ def environment(folders: Sequence[Path]) -> jinja2.Environment:
     )
 
 
+# What is turned into HTML of one text. Our own choice, no source: many times what a page needs; beyond it the converter
+# takes minutes, since it looks through the rest of a paragraph for each bracket, and of the text for each tag.
+MOST_CHARACTERS = 200_000
+LONGEST_PARAGRAPH = 20_000
+MOST_BRACKETS, MOST_IN_PARAGRAPH = 2_000, 500
+MOST_TAGS = 1_000
+MOST_HEADINGS = 1_000
+
+
+class ProseRefused(ValueError):
+    """A text is not turned into HTML; carries what is wrong, the remedy, and the line or None."""
+
+    def __init__(self, what: str, remedy: str, line: int | None = None) -> None:
+        super().__init__(what)
+        self.what, self.remedy, self.line = what, remedy, line
+
+
+def _require_bounded(text: str) -> None:
+    shorter = "Write it shorter, or in several pages."
+    if len(text) > MOST_CHARACTERS:
+        raise ProseRefused(f"has more than {MOST_CHARACTERS:,} characters.", shorter)
+    tags, brackets = text.count("<"), text.count("[")
+    headings = len(re.findall(r"^(?:#|=+\s*$|-+\s*$)", text, re.MULTILINE))
+    for count, most, name in (
+        (tags, MOST_TAGS, "signs <"), (brackets, MOST_BRACKETS, "brackets ["), (headings, MOST_HEADINGS, "headings"),
+    ):  # fmt: skip
+        if count > most:
+            raise ProseRefused(f"has {count:,} {name}; at most {most:,} are read.", shorter)
+    if "<![" in text:
+        line = text.count("\n", 0, text.index("<![")) + 1
+        raise ProseRefused("holds <![, which no page needs.", "Take it away.", line)
+    line = 1
+    for paragraph in text.split("\n\n"):
+        if len(paragraph) > LONGEST_PARAGRAPH or paragraph.count("[") > MOST_IN_PARAGRAPH:
+            what = f"has a paragraph of more than {LONGEST_PARAGRAPH:,} characters or {MOST_IN_PARAGRAPH} brackets [."
+            raise ProseRefused(what, "Put an empty line between paragraphs.", line)
+        line += paragraph.count("\n") + 2
+
+
 def markdown_html(text: str) -> str:
-    """Markdown as HTML, not yet cleaned. Tables, footnotes, definition lists, attribute lists, heading ids."""
+    """Markdown as HTML, not yet cleaned. Tables, footnotes, definition lists, attribute lists, heading ids.
+
+    Characters that nobody sees are left out. Raises ProseRefused for a text that would take minutes.
+    """
+    text = UNSEEN.sub("", text)
+    _require_bounded(text)
     converter = Markdown(
         extensions=["tables", "footnotes", "def_list", "attr_list", "abbr", "toc", "sane_lists"],
         extension_configs={"footnotes": {"BACKLINK_TEXT": "back"}, "toc": {"permalink": False}},
         output_format="html",
     )
-    return converter.convert(text)
+    try:
+        return converter.convert(text)
+    except RecursionError:
+        raise ProseRefused("is nested too deeply.", "Write lists and quotations flat.") from None
 
 
 def cleaned(html: str) -> str:

@@ -21,7 +21,7 @@ from generator.intake.season import season_date
 from generator.intake.session import Season, Session
 from generator.memory import Memory
 from generator.progress import Progress, quiet
-from generator.publication import navigation, rendering
+from generator.publication import navigation, rendering, sandbox
 from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
@@ -144,7 +144,7 @@ def write_site(
     with replacement(target) as building:
         drawing = Drawing(workers=workers, progress=progress, memory=memory)
         marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
-        writer = _Writer(building, rendering.environment(layouts), marks)
+        writer = _Writer(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
         _write_pages(inputs, writer, results, log_files, drawing)
         _write_assets(writer, layouts)
         _check_links(inputs, writer, part)
@@ -282,8 +282,14 @@ class _Writer:
 
     def page(self, template: str, frame: Frame, content: object) -> None:
         """Render one page."""
-        text = self.templates.get_template(template).render(frame=frame, page=content)
-        self.file(frame.path, self.marks.page(frame.path, text).encode())
+        try:
+            text = sandbox.render(self.templates, template, frame=frame, page=content)
+        except sandbox.LayoutFails as fault:
+            raise SeasonProblems([fault.problem]) from None
+        html = self.marks.page(frame.path, text)
+        if isinstance(self.templates, sandbox.Sandbox):
+            html = sandbox.with_policy(html, sandbox.POLICY)
+        self.file(frame.path, html.encode())
 
 
 def _write_pages(

@@ -21,8 +21,10 @@ from generator.publication.typed_numbers import typed_numbers
 
 def layout_problems(own: Path) -> Iterator[Problem]:
     """Layouts of the season's own that are no templates."""
-    environment = rendering.environment([own])
+    environment = rendering.environment([own], trusted=False)
     for file in sorted(own.glob("*.html")) if own.is_dir() else []:
+        if not file.is_file():
+            continue  # told as no plain file
         try:
             environment.parse(file.read_bytes().decode("utf-8"))
         except jinja2.TemplateSyntaxError as fault:
@@ -30,6 +32,8 @@ def layout_problems(own: Path) -> Iterator[Problem]:
             yield Problem(
                 file=str(file), line=fault.lineno, what=what, remedy="Mend it, or take the file away."
             )
+        except RecursionError:
+            yield Problem(file=str(file), what="is nested too deeply.", remedy="Write it flat.")
         except (UnicodeDecodeError, OSError):
             yield Problem(file=str(file), what="cannot be read as UTF-8.", remedy="Save it as UTF-8.")
 

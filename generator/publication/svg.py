@@ -26,6 +26,7 @@ from PIL import Image
 
 from generator.figures.records import Figure
 from generator.figures.styles import COLOURS, Mark, real_colours
+from generator.publication.csv_cells import text_cell
 from generator.publication.svg_cleaning import clean_svg
 
 VEGA_LITE_VERSION = "6.4"
@@ -116,11 +117,12 @@ def vega_lite_text(figure: Figure) -> str:
 def figure_csv(figure: Figure) -> str:
     """The figure's numbers as comma-separated text (RFC 4180, but lines end in a line feed).
 
-    Numbers are rounded as published, with the same decimals all down a column; a missing value is an empty cell.
+    Numbers are rounded as published, with the same decimals all down a column; a missing value is an empty cell. A
+    text that a spreadsheet would calculate has an apostrophe before it.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([str(name) for name in figure.table.columns])
+    writer.writerow([text_cell(str(name)) for name in figure.table.columns])
     columns = [_cells(figure.table.iloc[:, place].tolist()) for place in range(figure.table.shape[1])]
     writer.writerows(zip(*columns, strict=True))
     return text.getvalue()
@@ -142,6 +144,8 @@ def _decimals(value: float) -> int:
 
 
 def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return text_cell(value)
     return "" if value is None else str(value)
 
 

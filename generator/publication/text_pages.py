@@ -55,18 +55,25 @@ def read_text_pages(folders: Sequence[Path]) -> tuple[tuple[TextPage, ...], tupl
             )
             continue
         try:
-            source = file.read_bytes().decode("utf-8-sig")
+            with file.open("rb") as stored:  # what is longer is refused below
+                source = stored.read(8 * rendering.MOST_CHARACTERS).decode("utf-8-sig")
         except (UnicodeDecodeError, OSError):
             problems.append(
                 Problem(file=f"content/{name}", what="cannot be read as UTF-8.", remedy="Save it as UTF-8.")
             )
             continue
-        pages.append(text_page(path, source))
+        try:
+            pages.append(text_page(path, source))
+        except rendering.ProseRefused as fault:
+            problems.append(Problem(file=str(file), line=fault.line, what=fault.what, remedy=fault.remedy))
     return tuple(pages), tuple(problems)
 
 
 def text_page(path: str, source: str) -> TextPage:
-    """One page of prose from its Markdown. A page without a first heading gets its file's name."""
+    """One page of prose from its Markdown. A page without a first heading gets its file's name.
+
+    Raises  rendering.ProseRefused
+    """
     html = rendering.cleaned(rendering.markdown_html(source))
     html = re.sub(
         r'(<a\b[^>]*\bhref=")([A-Za-z0-9_-]+)\.md(?=["#])',

@@ -39,8 +39,12 @@ SHARES = ("relative", "relative_interval", "level")
 _NUMBER = r"\d{1,3}(?:[ \u00a0\u202f,]\d{3})+(?:\.\d+)?|\d+(?:\.\d+)?"
 _NAMES = "|".join(sorted(map(re.escape, UNITS), key=len, reverse=True))
 QUANTITY = re.compile(rf"(?<![\w.,\-/#])(?P<number>{_NUMBER})[ \u00a0]?(?P<unit>{_NAMES})(?![\w/·°])")
-# what is no prose of the author, or takes its numbers from the results
-_PASSED_OVER = re.compile(r"\{\{.*?\}\}|<!--.*?-->|```.*?```|`[^`\n]*`|\]\([^)\n]*\)|https?://\S+", re.DOTALL)
+# what is no prose of the author, or takes its numbers from the results; bounded, since of many that never close each
+# would be sought to the end of the text
+_PASSED_OVER = re.compile(
+    r"\{\{.{0,1000}?\}\}|<!--.{0,3000}?-->|```.{0,5000}?```|`[^`\n]*`|\]\([^)\n]{0,1000}\)|https?://\S+",
+    re.DOTALL,
+)
 
 
 def typed_numbers(

@@ -11,7 +11,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 
 from generator.evidence.wording import MINUS, NBSP, THIN, decimals_for
 from generator.intake.session import DisplayUnits
@@ -24,6 +24,7 @@ OZF_PER_GF = 16 / Decimal("453.59237")
 FAHRENHEIT_PER_KELVIN = Decimal("1.8")
 FAHRENHEIT_AT_ZERO_CELSIUS = Decimal(32)
 LAST_PLACE_MAY_GROW = 1.03
+ALL_DIGITS = Context(prec=400)  # the largest number of a program has 309 before its point
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,7 +169,7 @@ def _decimals(match: re.Match[str]) -> int:
 
 def _shown(value: Decimal, places: int, sign: str) -> str:
     """A number as `evidence.wording.number` writes it. sign: of the published number, which tells whether to sign."""
-    rounded = value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN)
+    rounded = value.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN, context=ALL_DIGITS)
     text = f"{abs(rounded):,.{max(places, 0)}f}".replace(",", THIN)
     if sign == "±":
         return f"±{text}"

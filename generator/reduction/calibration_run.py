@@ -17,7 +17,7 @@ from generator.reduction.calibration import (
     ways,
 )
 from generator.reduction.calibration_loads import ZeroPlan
-from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus, smoothed, stretches
+from generator.reduction.levels import EDGE_S, Stretch, matched, plateaus, smoothed, step_back, stretches
 from generator.reduction.measured import mean_and_error
 from generator.reduction.prepare import CHANNEL_WORDS, SHOWN_UNITS
 from generator.reduction.records import Finding, Outcome, PreparedRun, Procedure, Window, fits_of
@@ -144,12 +144,13 @@ def _quietest(time: Array, reading: Array, stretch: Stretch, plan: ZeroPlan) -> 
     """
     found: list[tuple[float, float]] = []  # scatter, start
     stop = stretch.stop_s - EDGE_S
+    step = step_back(plan.window_s / WINDOWS_TRIED, stretch.start_s, stop)
     while stop - plan.window_s >= stretch.start_s + plan.settle_s - 1e-9:
         rows = (time >= stop - plan.window_s) & (time <= stop)
         values = reading[rows & np.isfinite(reading)]
         if values.size >= 2:
             found.append((float(values.std()), stop - plan.window_s))
-        stop -= plan.window_s / WINDOWS_TRIED
+        stop -= step
     if not found:
         return stretch.stop_s - EDGE_S - plan.window_s, stretch.stop_s - EDGE_S
     quietest = min(scatter for scatter, _ in found)

@@ -26,6 +26,9 @@ SMOOTHING_S = 0.1  # shorter excursions than this do not end a hold; our own cho
 NOISE_SHARE = 0.25
 LONGEST_SMOOTHING_S = 1.0
 MEDIAN_EFFICIENCY = 0.64  # variance of a mean over that of a median, normal distribution (2/π)
+MOST_WINDOWS = (
+    50_000  # tried along one level: 50 minutes of it for a window of 0.6 s. Our own choice, no source.
+)
 EDGE_S = 0.05  # the ends of a hold may already belong to the next transition; our own choice, no source
 # Largest change of speed over a window that still counts as no trend. A window is corrected for its mean
 # speed; half a percent of change then leaves less than 0.01 % in a mean that goes with n³. Our own choice.
@@ -59,7 +62,9 @@ def smoothed(time_s: Array, values: Array, span_s: float = SMOOTHING_S) -> Array
         return np.full(values.shape, np.nan)
     bridged = values if whole else np.interp(time_s, time_s[good], values[good])
     interval = float(np.median(np.diff(time_s))) if time_s.size > 1 else math.inf
-    width = max(1, round(span_s / interval)) | 1
+    width = (
+        max(1, min(round(span_s / interval), 2 * values.size)) | 1
+    )  # more reaches beyond both ends everywhere
     smooth = np.array(bridged, dtype=np.float64)
     if width > 1:
         smooth = np.asarray(median_filter(smooth, size=width, mode="nearest"), dtype=np.float64)
@@ -134,6 +139,11 @@ def _steady_level(
     return float(np.nanmedian(part))
 
 
+def step_back(share_s: float, start_s: float, stop_s: float) -> float:
+    """How far a window is moved back at a time: a share of it, or more where that would take MOST_WINDOWS trials."""
+    return max(share_s, (stop_s - start_s) / MOST_WINDOWS, math.ulp(stop_s))
+
+
 def last_steady(
     time_s: Array, values: Array, target: float, *, tolerance: float, settle_s: float, window_s: float
 ) -> Stretch | None:
@@ -147,11 +157,12 @@ def last_steady(
     interval = float(np.median(np.diff(time_s)))
     for stretch in reversed(within(time_s, values, target, tolerance)):
         stop = stretch.stop_s - EDGE_S
+        step = step_back(window_s / 10.0, stretch.start_s, stop)
         while stop - window_s >= stretch.start_s + settle_s - 1e-9 * window_s:
             level = _steady_level(time_s, values, stop - window_s, stop, interval)
             if level is not None:
                 return Stretch(start_s=stop - window_s, stop_s=stop, level=level)
-            stop -= window_s / 10.0
+            stop -= step
     return None
 
 
@@ -167,13 +178,14 @@ def nearest_plateau(time_s: Array, values: Array, target: float, window_s: float
     best: Stretch | None = None
     for stretch in within(time_s, values, target, 0.4):
         stop = stretch.stop_s
+        step = step_back(window_s / 10.0, stretch.start_s, stop)
         while stop - window_s >= stretch.start_s:
             level = _steady_level(time_s, values, stop - window_s, stop, interval)
             if level is not None and (best is None or abs(level - target) < abs(best.level - target)):
                 first, last = np.searchsorted(time_s, (stop - window_s, stop))
                 if float(np.abs(smooth[first:last] - level).max()) <= 0.02 * abs(level):
                     best = Stretch(start_s=stop - window_s, stop_s=stop, level=level)
-            stop -= window_s / 10.0
+            stop -= step
     return best
 
 

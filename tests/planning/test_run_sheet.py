@@ -138,7 +138,11 @@ def test_units_of_the_season_are_shown(tmp_path: Path) -> None:
 
 def test_a_season_may_have_its_own_layout(planned: Planned, tmp_path: Path) -> None:
     (tmp_path / "run_sheet.html").write_text("<title>{{ sheet.title }}</title>", encoding="utf-8")
-    assert page_html(planned.sheet, [ROOT / "layouts", tmp_path]) == f"<title>{planned.sheet.title}</title>"
+    html = page_html(planned.sheet, [ROOT / "layouts", tmp_path])
+    assert html.endswith(f"<title>{planned.sheet.title}</title>")
+    assert html.lstrip().startswith(
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
+    )
 
 
 def test_an_id_cannot_break_out_of_the_style(planned: Planned) -> None:
