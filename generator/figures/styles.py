@@ -62,15 +62,12 @@ def real_colours(spec: Mapping[str, Any], *, dark: bool = False) -> dict[str, An
     Raises  KeyError for a name that COLOURS does not have
     """
 
-    def colour(found: re.Match[str]) -> str:
-        return COLOURS[found.group(1)][int(dark)]
-
     def walk(value: Any) -> Any:
         # rows are most of it, and numbers most of them
         if value is None or isinstance(value, float | int):
             return value
         if isinstance(value, str):
-            return _VARIABLE.sub(colour, value) if "var(" in value else value
+            return real_colours_in_text(value, dark=dark) if "var(" in value else value
         if isinstance(value, Mapping):
             return {name: walk(inner) for name, inner in value.items()}
         if isinstance(value, list | tuple):
@@ -78,3 +75,8 @@ def real_colours(spec: Mapping[str, Any], *, dark: bool = False) -> dict[str, An
         return value
 
     return {name: walk(value) for name, value in spec.items()}
+
+
+def real_colours_in_text(text: str, *, dark: bool = False) -> str:
+    """As `real_colours`, for an SVG or a JSON text. Colours need no escaping in either."""
+    return _VARIABLE.sub(lambda found: COLOURS[found.group(1)][int(dark)], text)

@@ -81,11 +81,7 @@ class Sheet:
 
     def view(self, layers: Sequence[alt.Chart], *, width: float, height: float) -> dict[str, Any]:
         """Layers over each other, for `finished` or `stacked`."""
-        parts = [layer.to_dict(validate=False) for layer in layers]
-        drawn = [
-            {key: part[key] for key in ("name", "data", "mark", "encoding") if key in part} for part in parts
-        ]
-        return {"layer": drawn, "width": width, "height": height}
+        return {"layer": [_layer(layer) for layer in layers], "width": width, "height": height}
 
     def finished(self, view: Mapping[str, Any]) -> dict[str, Any]:
         """The complete specification in the one look; no schema check here, tests make it."""
@@ -102,6 +98,24 @@ class Sheet:
         """Views below each other, each with scales of its own."""
         apart = {"scale": {"x": "independent", "y": "independent"}}
         return self.finished({"vconcat": list(views), "spacing": spacing, "resolve": apart})
+
+
+def _layer(chart: alt.Chart) -> dict[str, Any]:
+    """What a layer draws, as its chart's own `to_dict` gives it, which spends most of its time on what a sheet has not:
+    data of its own, themes and other charts inside it."""
+    drawn: dict[str, Any] = {}
+    for key in ("name", "data", "mark", "encoding"):
+        part = getattr(chart, key)
+        if part is alt.Undefined:
+            continue
+        told = (
+            part.to_dict(validate=False, context={"data": chart.data}) if hasattr(part, "to_dict") else part
+        )
+        if key == "mark" and isinstance(told, str):
+            told = {"type": told}
+        if told or key != "encoding":
+            drawn[key] = told
+    return drawn
 
 
 def y_at(pixels: float) -> alt.YValue:

@@ -23,6 +23,8 @@ KEPT = re.compile(
     r"<(?P<kept>head|svg|script|style|pre|code|textarea|select|figcaption)\b.*?</(?P=kept)>", re.DOTALL
 )
 TOKEN = re.compile(rf"{KEPT.pattern}|{TAG.pattern}", re.DOTALL)
+NAME = re.compile(r"</?([A-Za-z][A-Za-z0-9]*)")
+CLASSES = re.compile(r'\bclass="([^"]*)"')
 VOID = frozenset({"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "wbr"})
 # Where our own words stand, as opposed to headings, answers, and what people wrote.
 OUR_LABELS = frozenset({"dt", "th", "caption"})
@@ -54,9 +56,12 @@ class Marks:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Element:
+    """An element that is open. blocked, ours: whether it or one around it takes no links, or holds our own words."""
+
     tag: str
-    classes: frozenset[str]
     start: int
+    blocked: bool
+    ours: bool
 
 
 class _Walk:
@@ -85,15 +90,20 @@ class _Walk:
             return f"{text[:opened]}{note}{text[opened:]}"
         if token["kept"] or text.startswith("<!"):
             return text
-        name = re.match(r"</?([A-Za-z][A-Za-z0-9]*)", text)
+        name = NAME.match(text)
         tag = name.group(1).lower() if name else ""
         if text.startswith("</"):
             while self._open and self._open.pop().tag != tag:
                 pass
         elif tag not in VOID:
-            classes = re.search(r'\bclass="([^"]*)"', text)
-            named = frozenset(classes.group(1).split()) if classes else frozenset()
-            self._open.append(_Element(tag=tag, classes=named, start=token.start()))
+            classes = CLASSES.search(text)
+            named = classes.group(1).split() if classes else ()
+            outer = self._open[-1] if self._open else None
+            blocked = tag in NO_LINKS_IN or not NO_LINKS_CLASSES.isdisjoint(named)
+            ours = tag in OUR_LABELS or not OUR_CLASSES.isdisjoint(named)
+            if outer is not None:
+                blocked, ours = blocked or outer.blocked, ours or outer.ours
+            self._open.append(_Element(tag=tag, start=token.start(), blocked=blocked, ours=ours))
         return text
 
     def _text(self, html: str) -> str:
@@ -117,12 +127,7 @@ class _Walk:
         return "".join(str(part) for part in made)
 
     def _linkable(self) -> bool:
-        ours = False
-        for element in self._open:
-            if element.tag in NO_LINKS_IN or element.classes & NO_LINKS_CLASSES:
-                return False
-            ours = ours or element.tag in OUR_LABELS or bool(element.classes & OUR_CLASSES)
-        return ours
+        return bool(self._open) and self._open[-1].ours and not self._open[-1].blocked
 
     def _with_links(self, text: str) -> str:
         made: list[str] = []

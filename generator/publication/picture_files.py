@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
 from generator.figures.records import Figure
-from generator.figures.styles import Mark, marks, real_colours
+from generator.figures.styles import Mark, marks, real_colours_in_text
 from generator.intake.session import Season, Session
 from generator.publication import navigation
 from generator.publication.session_blocks import labels_of
@@ -106,7 +106,7 @@ def picture_svg(svg: str, title: str, around: Surroundings) -> str:
         _words(root, line, EDGE, y, FOOT_SIZE, "var(--quiet)")
     ElementTree.register_namespace("", NAMESPACE)
     text = ElementTree.tostring(root, encoding="unicode")
-    return str(real_colours({"svg": text})["svg"]) + "\n"
+    return real_colours_in_text(text) + "\n"
 
 
 def _is(element: Element, name: str) -> bool:

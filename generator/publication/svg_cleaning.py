@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterator
 from xml.etree import ElementTree
 
@@ -139,9 +138,8 @@ def _hoist(element: Element) -> None:
     if element.tag != "g" or len(element) < 2:
         return
     for key in INHERITED:
-        values = Counter(child.get(key) for child in element)
-        ((value, count),) = values.most_common(1)
-        if value is not None and count == len(element):
+        value = element[0].get(key)
+        if value is not None and all(child.get(key) == value for child in element):
             element.set(key, value)
             for child in element:
                 del child.attrib[key]
