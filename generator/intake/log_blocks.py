@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
@@ -38,16 +38,11 @@ def read_sound_blocks(
     texts    0-based columns to read as text; "" where a cell is empty
     Each column has shape (n,) for the n rows of the table.
     """
-    cells = split_line(table.lines.line(int(table.rows[0])), table.delimiter)
-    width = len(cells)
-    if (
-        not row_fits(cells, table.names)
-        or width > len(table.names) + 1
-        or max((*numbers, *texts, 0)) >= width
-    ):
+    width = width_of(table, (*numbers, *texts))
+    if width is None:
         return None
     read = partial(
-        _read_block, table=table, numbers=sorted(numbers), texts=sorted(texts), decimal=decimal, width=width
+        read_block, table=table, numbers=sorted(numbers), texts=sorted(texts), decimal=decimal, width=width
     )
     last, first = table.rows[-1], table.rows[0]
     line_bytes = (table.lines.stops[last] - table.lines.starts[first] + 1) / len(table.rows)
@@ -67,6 +62,14 @@ def read_sound_blocks(
     return {column: np.concatenate([part[column] for part in parts]) for column in head}
 
 
+def width_of(table: LocatedTable, wanted: Iterable[int]) -> int | None:
+    """Cells of the first sample's line, or None where they do not fit the names or lack a wanted column."""
+    cells = split_line(table.lines.line(int(table.rows[0])), table.delimiter)
+    width = len(cells)
+    fits = row_fits(cells, table.names) and width <= len(table.names) + 1 and max((*wanted, 0)) < width
+    return width if fits else None
+
+
 def _block_of(lines: TextLines, rows: Indices) -> bytes:
     """The bytes of some lines, one after another, without what stands between them."""
     breaks = np.flatnonzero(np.diff(rows) > 1)
@@ -78,9 +81,10 @@ def _block_of(lines: TextLines, rows: Indices) -> bytes:
     )
 
 
-def _read_block(
+def read_block(
     rows: Indices, *, table: LocatedTable, numbers: list[int], texts: list[int], decimal: str, width: int
 ) -> dict[int, Column] | None:
+    """Columns of some lines of a table, or None. width: cells that each line must have; the rest as above."""
     body = _block_of(table.lines, rows)
     # A cell in quotation marks may hold a delimiter, so there the count is left to pandas: a line that is too
     # long is an error when all columns are read, and one that is too short lacks its last cell.

@@ -10,6 +10,7 @@ import codecs
 import hashlib
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
@@ -117,14 +118,57 @@ def _load(stored: BufferedReader, size: int, shown: str, max_bytes: int) -> Stor
     return StoredLog(sha256=digest.hexdigest(), container="text", data=data)
 
 
+class OpenedText:
+    """A long text log under way. pieces: its bytes, decompressed; its checksum is known when all are taken."""
+
+    def __init__(self, container: str, pieces: Iterator[bytes], digest: hashlib._Hash) -> None:
+        self.container, self.pieces, self._digest = container, pieces, digest
+
+    def sha256(self) -> str:
+        """Checksum of the bytes taken so far, as stored."""
+        return self._digest.hexdigest()
+
+
+@contextmanager
+def opened_text(file: Path, *, shown: str, max_bytes: int, at_least: int) -> Iterator[OpenedText | None]:
+    """A text log, packed or not, as pieces; None for a shorter one and for anything else, which `load` tells of.
+
+    at_least  bytes as stored
+    Taking the pieces raises as `load` does.
+    """
+    try:
+        stored = file.open("rb") if file.is_file() and at_least <= file.stat().st_size <= max_bytes else None
+    except (OSError, ValueError):
+        stored = None
+    if stored is None:
+        yield None
+        return
+    with stored:
+        head = stored.peek(4)[:4]
+        digest = hashlib.sha256()
+        if head[:2] == _GZIP or head == _ZSTD:
+            container = "gzip" if head[:2] == _GZIP else "zstd"
+            pieces = _decompressed(_hashed(stored, digest), container, shown, max_bytes)
+            yield OpenedText(container, pieces, digest)
+        elif head in (_PARQUET, _MDF) or head.startswith(_SPREADSHEET_OR_ZIP):
+            yield None
+        else:
+            yield OpenedText("text", _chunks(stored, digest), digest)
+
+
+def _chunks(stored: BufferedReader, digest: hashlib._Hash) -> Iterator[bytes]:
+    while chunk := stored.read(_STORED_CHUNK):
+        digest.update(chunk)
+        yield chunk
+
+
 def _too_large(shown: str, max_bytes: int) -> SeasonProblems:
     what = f"holds more than {max_bytes / 1e6:,.0f} MB of data."
     return refusal(shown, what, "Split the log, or leave out columns that no channel of the rig uses.")
 
 
 def _hashed(stored: BufferedReader, digest: hashlib._Hash) -> Iterator[bytes]:
-    while chunk := stored.read(_STORED_CHUNK):
-        digest.update(chunk)
+    for chunk in _chunks(stored, digest):
         for start in range(0, len(chunk), _PIECE_BYTES):
             yield chunk[start : start + _PIECE_BYTES]
 

@@ -40,6 +40,7 @@ LONGEST_LOG_S = 31 * _DAY_S
 SHORTEST_INTERVAL_S = 1e-10
 VANISHING = 1e-30
 _HOUR_S = 3_600.0
+_NONE = np.zeros(1, dtype=bool)
 
 
 def rig_file(rig: Rig) -> str:
@@ -162,38 +163,39 @@ def house_columns(
     divided by the pole pairs (electrical) or by the pulses of a turn; a channel's calibration comes last. The time
     starts at 0.
     Infinite values, missing or unordered times and values too large for their unit are problems; a value below
-    VANISHING is zero.
+    VANISHING is zero. The numbers are taken out of `raw` one by one: of a long log there is no room for both.
     """
     columns: dict[str, Floats] = {}
     problems: list[Problem] = []
     remarks: list[str] = []
-    read = dict(raw.numbers)
+    read = raw.numbers if isinstance(raw.numbers, dict) else dict(raw.numbers)
     if raw.clock is not None:
         read["time"], found, remarks = _clock_seconds(raw.clock, raw, rig, shown)
         problems += found
     for channel, made in rig.channels.present().items():
         if channel not in read:
             continue
-        house, infinite = CHANNEL_KINDS[channel][1], np.isinf(read[channel])
+        logged = read.pop(channel)
+        house, finite = CHANNEL_KINDS[channel][1], np.isfinite(logged)
+        infinite = _NONE if finite.all() else np.isinf(logged)
         if infinite.any() and not (channel == "time" and raw.clock is not None):
             problems += _places(infinite, raw, shown, made.column, lambda row: "is infinite.", _REMEDY_EMPTY)
         try:
             if channel == "time":
-                values, found = _time_s(read["time"], raw, rig, shown)
+                values, found = _time_s(logged, raw, rig, shown)
                 problems += found
             else:
                 with np.errstate(all="ignore"):
-                    values = _converted(read[channel], channel, made, pole_pairs)
-                lost = np.isfinite(read[channel]) & ~(np.abs(values) <= LARGEST)
+                    values = _converted(logged, channel, made, pole_pairs)
+                size = np.abs(values)
+                lost = finite & ~(size <= LARGEST)
                 if lost.any():
                     found = _places(
                         lost, raw, shown, made.column, lambda row: "is too large a number.", _REMEDY_EMPTY
                     )
                     problems += found
-            if (
-                channel != "time"
-            ):  # so small a reading is none, and dividing by its square would leave all numbers
-                values = np.where(np.abs(values) < VANISHING, 0.0, values)
+                # so small a reading is none, and dividing by its square would leave all numbers
+                values[size < VANISHING] = 0.0
             columns[house] = values
         except UnreadableQuantity as fault:
             remedy = f"{fault.remedy} It stands under `channels.{channel}` in {rig_file(rig)}."
@@ -260,9 +262,16 @@ def _time_s(logged: Floats, raw: RawColumns, rig: Rig, shown: str) -> tuple[Floa
         )
     else:
         scale = conversion(made.unit, "time")
-    usable = np.flatnonzero(np.isfinite(logged))
+    finite = np.isfinite(logged)
+    usable = np.flatnonzero(finite)
     seconds = np.full(len(logged), np.nan)
-    if usable.size:
+    if usable.size == len(logged) > 0:  # as below, without picking rows out
+        with np.errstate(all="ignore"):
+            seconds = np.asarray(scale(made.sign * (logged - logged[0])))
+            steps = np.diff(seconds)
+        if (steps > 0.0).all() and np.isfinite(seconds[-1]):
+            return seconds, _absurd_times(seconds, steps, rig, key, shown) if steps.size else []
+    elif usable.size:
         # The first value is taken off before the unit, so that microseconds since 1970 keep their digits.
         with np.errstate(all="ignore"):
             seconds[usable] = scale(made.sign * (logged[usable] - logged[usable[0]]))
@@ -287,13 +296,13 @@ def _time_s(logged: Floats, raw: RawColumns, rig: Rig, shown: str) -> tuple[Floa
     if lost.any():
         problems += _places(lost, raw, shown, key, lambda row: "is too large a number.", "Correct the time.")
     elif not problems and usable.size > 1:
-        problems += _absurd_times(seconds[usable], rig, key, shown)
+        problems += _absurd_times(seconds[usable], np.diff(seconds[usable]), rig, key, shown)
     return seconds, problems
 
 
-def _absurd_times(seconds: Floats, rig: Rig, key: str, shown: str) -> list[Problem]:
+def _absurd_times(seconds: Floats, steps: Floats, rig: Rig, key: str, shown: str) -> list[Problem]:
     """A problem where a log lasts longer, or is sampled faster, than any bench test: most often a wrong unit."""
-    lasts, interval = float(seconds[-1] - seconds[0]), float(np.median(np.diff(seconds)))
+    lasts, interval = float(seconds[-1] - seconds[0]), float(np.median(steps))
     if lasts > LONGEST_LOG_S:
         what = f"the log lasts {lasts / _DAY_S:,.3g} days."
     elif interval < SHORTEST_INTERVAL_S:

@@ -77,8 +77,8 @@ def read_columns(
     decimal  as the rig states it, else found: the sign under which every chosen cell is a number
     Faulty cells and rows come back as problems with their lines; nothing is raised.
     """
-    table, remarks = _without_cut_end(table, chosen, clock)
-    trials = (decimal,) if decimal else _decimal_trials(table, chosen, clock)
+    table, remarks = without_cut_end(table, chosen, clock)
+    trials = (decimal,) if decimal else decimal_trials(table, chosen, clock)
     times = {chosen["time"]} if clock else set()
     numeric = {column for channel, column in chosen.items() if not (clock and channel == "time")}
     if table.rows.size and not times & numeric:
@@ -101,10 +101,13 @@ def read_columns(
     return replace(best, remarks=remarks)
 
 
-def _without_cut_end(
-    table: LocatedTable, chosen: Mapping[str, int], clock: bool
+def without_cut_end(
+    table: LocatedTable, chosen: Mapping[str, int], clock: bool, before: int = 0
 ) -> tuple[LocatedTable, tuple[str, ...]]:
-    """Leave out a last line that stops early: a logger that loses power ends in the middle of a line."""
+    """Leave out a last line that stops early: a logger that loses power ends in the middle of a line.
+
+    before  lines of the log above those of the table
+    """
     if not table.rows.size:
         return table, ()
     last = int(table.rows[-1])
@@ -116,15 +119,15 @@ def _without_cut_end(
         read = [cells[index] for index in numbers if index < len(cells)]
         cut = any(not is_empty(cell) and not is_number(cell) for cell in read)
     if cut:
-        remark = f"Line {last + 1}, the last one, is incomplete and was left out."
+        remark = f"Line {before + last + 1}, the last one, is incomplete and was left out."
         return replace(table, rows=table.rows[:-1]), (remark,)
     if at_end and len(cells) - 1 in chosen.values() and len(table.rows) > 1:
-        return table, (f"Line {last + 1} has no line end; its last value may have been cut short.",)
+        return table, (f"Line {before + last + 1} has no line end; its last value may have been cut short.",)
     return table, ()
 
 
-def _decimal_trials(table: LocatedTable, chosen: Mapping[str, int], clock: bool) -> tuple[str, ...]:
-    """The likelier decimal sign first, judged by the cells of the first samples."""
+def decimal_trials(table: LocatedTable, chosen: Mapping[str, int], clock: bool) -> tuple[str, ...]:
+    """Decimal signs to try, the likelier first, judged by the cells of the first samples."""
     points = commas = 0
     for index in table.rows[:_SAMPLE_ROWS]:
         cells = split_line(table.lines.line(index), table.delimiter)

@@ -23,6 +23,7 @@ from generator.intake.log_channels import (
 from generator.intake.log_header import locate_table
 from generator.intake.log_numbers import ReadResult, read_columns
 from generator.intake.log_records import BenchLog, LogDialect
+from generator.intake.log_stream import StreamedLog, read_streamed
 from generator.intake.log_text import MAX_REMARKS, cut_lines, sort_lines
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.rig import CHANNEL_KINDS, Rig
@@ -47,6 +48,9 @@ def read_log(
     Raises SeasonProblems with all problems of this log.
     """
     try:
+        streamed = read_streamed(file, shown=shown, rig=rig, max_bytes=max_bytes)
+        if streamed is not None:
+            return _from_stream(streamed, shown, path, rig, pole_pairs)
         stored = load(file, shown=shown, max_bytes=max_bytes)
         if stored.container == "parquet":
             return _read_parquet(file, stored, shown, path, rig, pole_pairs, max_bytes)
@@ -102,6 +106,29 @@ def _read_text(stored: StoredLog, shown: str, path: str, rig: Rig, pole_pairs: i
         dialect=dialect,
         simulated=comments.simulated,
         remarks=remarks,
+    )
+
+
+def _from_stream(read: StreamedLog, shown: str, path: str, rig: Rig, pole_pairs: int) -> BenchLog:
+    dialect = LogDialect(
+        container=read.container,
+        encoding=read.encoding,
+        delimiter=read.table.delimiter,
+        decimal=read.result.decimal,
+        header_line=read.table.header_line,
+    )
+    return _bench_log(
+        read.result,
+        [],
+        rig=rig,
+        pole_pairs=pole_pairs,
+        shown=shown,
+        path=path,
+        sha256=read.sha256,
+        columns=house_names(read.chosen, read.table.names, rig),
+        dialect=dialect,
+        simulated=read.comments.simulated,
+        remarks=(*read.remarks, *(text for _, text in read.comments.first if text)),
     )
 
 
