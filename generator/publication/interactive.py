@@ -7,7 +7,6 @@ data. It keeps the specification's marks and numbers, and adds what exploring ne
 
 from __future__ import annotations
 
-import copy
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -63,7 +62,7 @@ def explorable(spec: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[Axis, ...
     they stand beside what they name only while everything is shown.
     """
     # the rows are most of it, and stay as they are
-    made = copy.deepcopy({key: value for key, value in spec.items() if key != "datasets"})
+    made: dict[str, Any] = {key: _copied(value) for key, value in spec.items() if key != "datasets"}
     if "datasets" in spec:
         made["datasets"] = spec["datasets"]
     treatments = _treatments(made)
@@ -87,6 +86,13 @@ def explorable(spec: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[Axis, ...
         values |= {f"{axis.name}_low": axis.low, f"{axis.name}_high": axis.high}
     made["params"] = [{"name": name, "value": value} for name, value in values.items()]
     return made, tuple(axes.values()), treatments
+
+
+def _copied(value: Any) -> Any:
+    """A plain value anew, lists and dictionaries at every depth."""
+    if isinstance(value, dict):
+        return {key: _copied(inner) for key, inner in value.items()}
+    return [_copied(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
 def _views(spec: Mapping[str, Any]) -> list[dict[str, Any]]:

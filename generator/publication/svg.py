@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import vl_convert
 from PIL import Image
 
@@ -33,6 +34,7 @@ VEGA_LITE_VERSION = "6.4"
 # What the renderer is, for the key of any cache of its output.
 RENDERER = f"vl-convert {version('vl-convert-python')}, Vega-Lite {VEGA_LITE_VERSION}"
 
+MOST_DECIMALS = 9
 PNG_COLOURS = 128
 _EMPTY: Mapping[str, Any] = {"data": {"values": [{}]}, "mark": {"type": "text", "text": "0"}}
 _MARKERS: Mapping[str, str] = {
@@ -152,21 +154,10 @@ def figure_csv(figure: Figure) -> str:
 
 def _cells(values: list[Any]) -> list[str]:
     """One column as text; without decimals where all its numbers are whole."""
-    numbers = [v for v in values if isinstance(v, float) and math.isfinite(v)]
-    decimals = max((_decimals(v) for v in set(numbers)), default=0)
-    return [
-        ("" if not math.isfinite(v) else f"{v:.{decimals}f}") if isinstance(v, float) else _text(v)
-        for v in values
-    ]
-
-
-def _decimals(value: float) -> int:
-    """Decimal places a number is written with, at most nine; a whole number has none."""
-    text = repr(value)  # as short as can be, and quick
-    _, _, decimals = text.partition(".")
-    if "e" in text or len(decimals) > 9:
-        return len(f"{value:.9f}".rstrip("0").partition(".")[2])
-    return 0 if decimals == "0" else len(decimals)
+    numbers = np.array([v for v in values if isinstance(v, float) and math.isfinite(v)])
+    places = next((n for n in range(MOST_DECIMALS) if (np.round(numbers, n) == numbers).all()), MOST_DECIMALS)
+    layout = f"%.{places}f"
+    return [(layout % v if math.isfinite(v) else "") if isinstance(v, float) else _text(v) for v in values]
 
 
 def _text(value: Any) -> str:
