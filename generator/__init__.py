@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from generator.archiving import ArchiveReport
     from generator.check_records import CheckRecord
     from generator.publication.site import SiteReport
@@ -34,7 +36,7 @@ __all__ = [
 def analyse(season: str | Path) -> Iterator[dict[str, Any]]:
     """The facts of `results.json` of every session, one after the other, without rendering anything.
 
-    season  the season's folder
+    season  the season's folder; its sessions that have no log yet are left out
     Raises  generator.intake.problems.SeasonProblems with everything wrong in the inputs
     """
     from generator.pipeline import analyse as analyse_folder
@@ -159,17 +161,30 @@ def view(season: str | Path, *, port: int = 0, open_browser: bool = False) -> No
     view_folder(Path(season), port=port, open_browser=open_browser)
 
 
-def build(season: str | Path, out: str | Path, *, since: str | Path | None = None) -> SiteReport:
+def build(
+    season: str | Path,
+    out: str | Path,
+    *,
+    since: str | Path | None = None,
+    workers: int = 1,
+    executor: Executor | None = None,
+) -> SiteReport:
     """Analyse a season and write its site.
 
-    season  the season's folder
-    out     where the site goes; an earlier site of ours there is replaced at the end, anything else refused
-    since   an earlier archive of the season; the site tells which figures have changed since
-    Raises  SeasonProblems, OutputRefused (both generator.intake.problems.WhirlbookError)
+    season    the season's folder
+    out       where the site goes; an earlier site of ours there is replaced at the end, anything else refused
+    since     an earlier archive of the season; the site tells which figures have changed since
+    workers   processes that do the work; above one only from a program that keeps its own work under
+              `if __name__ == "__main__"`
+    executor  whose workers do it instead: any of `concurrent.futures`, also that of a cluster, if they have this very
+              program and find the season in the same place. It is not shut down
+    Raises    SeasonProblems, OutputRefused, generator.executors.NoWorkers (all of them
+              generator.intake.problems.WhirlbookError); the site that was there is then as it was
     """
     from generator.pipeline import build as build_folder
 
-    return build_folder(Path(season), Path(out), since=None if since is None else Path(since))
+    by = workers if executor is None else executor
+    return build_folder(Path(season), Path(out), workers=by, since=None if since is None else Path(since))
 
 
 def calibrate(session: str | Path, *, force: bool = False) -> tuple[str, ...]:

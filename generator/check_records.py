@@ -58,6 +58,11 @@ class SessionState:
     to_come: tuple[str, ...]
     judged: bool
 
+    @property
+    def begun(self) -> bool:
+        """Whether at least one run is there."""
+        return len(self.runs) > len(self.to_come)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:

@@ -21,7 +21,14 @@ from generator.evidence.results_document import results_document
 from generator.evidence.rig_history import chart_rules, rig_history
 from generator.intake.caution_texts import CautionText
 from generator.intake.logs import read_log
-from generator.intake.problems import STILL_TO_COME, Problem, SeasonProblems, nearest, suggestion
+from generator.intake.problems import (
+    STILL_TO_COME,
+    Problem,
+    SeasonProblems,
+    nearest,
+    suggestion,
+    told_once,
+)
 from generator.intake.reference_texts import Thresholds, load_caution_texts, load_thresholds
 from generator.intake.season import NOT_SESSIONS, Inspection, inspect_season, log_file
 from generator.intake.session import Run, Season, Session
@@ -47,7 +54,7 @@ class _Looked:
 
     @property
     def complete(self) -> bool:
-        return self.sound and not self.to_come
+        return self.sound and not self.to_come and bool(self.session.file.runs)
 
 
 def check(folder: Path, *, session: str | None = None, progress: Progress = quiet) -> CheckReport:
@@ -58,6 +65,8 @@ def check(folder: Path, *, session: str | None = None, progress: Progress = quie
              lends to it (the rig's charts, the scatter of its check standard) is left to the check of all
     progress is told how many logs have been read
     """
+    if session is not None and Path(session).parent in (folder, Path()):
+        session = Path(session).name  # as the shell completes it
     found = inspect_season(folder, contracts(), planned=True)
     problems = list(found.problems)
     if session is not None and folder.is_dir() and not (folder / session / "session.yaml").is_file():
@@ -67,6 +76,7 @@ def check(folder: Path, *, session: str | None = None, progress: Progress = quie
     texts, thresholds = _references(folder, problems)
     looked = _look(folder, found, session, problems, progress)
     season = found.season
+    problems = told_once(problems)
     records = [_of_problem(folder, problem, season) for problem in problems]
     analyses: dict[str, SessionAnalysis] = {}
     if season is not None:

@@ -34,9 +34,9 @@ KEPT_BUILDS = 20  # so long a thing that no build used is kept: an edit is often
 
 
 class Shelf(Generic[T]):
-    """Things of one kind by the fingerprint of what they are made from, in memory and, with a store, on disk too.
+    """Things of one kind by the fingerprint of what they are made from: with a store on disk, else in memory.
 
-    store  where things are kept from one process to the next
+    store  where things are kept from one process to the next; then nothing of them stays in this one
     kind   name of the things there
     code   one name for the program that makes them: what another program made is not found
     """
@@ -49,35 +49,49 @@ class Shelf(Generic[T]):
         self.made = 0  # things put here since the beginning
 
     def __contains__(self, key: str) -> bool:
-        return key in self._kept or self._found(key)
+        """Whether something is kept. On disk it may still prove to be damaged when it is wanted."""
+        if self._store is not None:
+            return self._store.has(self._kind, self._name(key))
+        return key in self._kept
 
-    def get(self, key: str) -> T:
-        """What is kept under `key`. Raises KeyError."""
+    def find(self, key: str) -> T | None:
+        """What is kept under `key`, or None where nothing usable is."""
+        if self._store is not None:
+            return self._fetched(key, self._store)
         if key not in self._kept:
-            self._found(key)
+            return None
         self._used[key] = self._build
         return self._kept[key]
 
     def put(self, key: str, made: T) -> T:
         """Keep what has been made; gives it back."""
-        self._kept[key] = made
-        self._used[key] = self._build
         self.made += 1
         if self._store is not None:
-            self._store.put(self._kind, fingerprint(self._code, key), pickle.dumps(made, protocol=5))
+            self._store.put(self._kind, self._name(key), pickle.dumps(made, protocol=5))
+        else:
+            self._kept[key] = made
+            self._used[key] = self._build
         return made
 
-    def _found(self, key: str) -> bool:
-        """Fetch a thing from the store; False where there is none that can be used."""
-        kept = None if self._store is None else self._store.get(self._kind, fingerprint(self._code, key))
+    def count(self, key: str, made: T) -> T:
+        """As `put`, of what another process has made and put on disk already where there is a store."""
+        if self._store is None:
+            return self.put(key, made)
+        self.made += 1
+        return made
+
+    def _name(self, key: str) -> str:
+        return fingerprint(self._code, key)
+
+    def _fetched(self, key: str, store: Store) -> T | None:
+        kept = store.get(self._kind, self._name(key))
         if kept is None:
-            return False
+            return None
         try:
-            self._kept[key] = pickle.loads(kept)
+            found: T = pickle.loads(kept)
+            return found
         except Exception:  # whatever an old pickle ends in, the thing is then made again
-            return False
-        self._used.setdefault(key, self._build)
-        return True
+            return None
 
     def turn(self) -> None:
         """A build is done: what none has used for long is dropped from memory."""
@@ -99,9 +113,13 @@ class Memory:
         self.sessions: Shelf[SessionFiles] = Shelf(store, "sessions", code)
         self._store, self._code = store, code
 
-    def elsewhere(self) -> Memory:
-        """What another process can have of it: the store, and nothing of what lies in this one."""
-        return Memory(self._store, self._code)
+    def elsewhere(self) -> Memory | None:
+        """What another process that sees the same disk can have of it: the store. None without one."""
+        return None if self._store is None else Memory(self._store, self._code)
+
+    def is_new(self) -> bool:
+        """Whether nothing at all has been kept on disk yet, so that a build will have everything to make."""
+        return self._store is None or self._store.is_empty()
 
     def turn(self) -> None:
         """A build is done: what none has used for long is dropped."""

@@ -2,40 +2,33 @@
 
 from __future__ import annotations
 
-import hashlib
 import importlib.resources
-from collections.abc import Callable, Container, Iterator
-from dataclasses import dataclass, field, fields
+import os
+from collections.abc import Callable, Container, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from generator import __version__
-from generator.evidence.aircraft import hover_thrusts_n
-from generator.evidence.assess import assess
-from generator.evidence.data_checks import LEFT_OUT
+from generator.assessing import AssessOrder, assess_runs
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.repeatability import run_scatter
-from generator.evidence.results_document import results_document
 from generator.evidence.rig_history import RigHistory, chart_rules, rig_history
-from generator.intake.calibrations import uncalibrated
-from generator.intake.logs import read_log
+from generator.executors import HERE, RUNS_WORTH_WORKERS, Workers, at_work
+from generator.intake.places import session_folder
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.reference_texts import load_caution_texts, load_thresholds
-from generator.intake.run_logs import read_run
 from generator.intake.season import inspect_season, load_season, log_file
-from generator.intake.session import Run, Season, Session
-from generator.memory import Memory, fingerprint
+from generator.intake.session import Season, Session
+from generator.memory import Memory
 from generator.progress import Progress, counter, quiet
-from generator.reduction.procedures import PROCEDURES, contracts, response_kinds
-from generator.reduction.records import RunReduction, Setup
-from generator.reduction.run import air_state, reduce_run
+from generator.reduction.procedures import contracts, response_kinds
+from generator.reduction.records import RunReduction
+from generator.run_reading import Read, RunOrder, problems_of_log, read_and_reduce, run_orders
 
 if TYPE_CHECKING:
     from generator.publication.site import SiteReport
-
-
-# Each run gives about two charts; below about eighty, starting processes costs more than it saves.
-RUNS_WORTH_WORKERS = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,160 +60,129 @@ def reduce_session(
     problems: list[Problem],
     *,
     one_read: Callable[[], None] = lambda: None,
-    memory: Memory | None = None,
     passed_over: Container[str] = (),
 ) -> tuple[RunReduction, ...]:
-    """Every run of a session, reduced; unreadable logs go to `problems`.
+    """Every run of a session, reduced here; unreadable logs go to `problems`.
 
     one_read  called before each log is read
-    memory    gives the runs whose log, parts, rig and plan are those of an earlier build
     passed_over  ids of runs that are not read, such as those still to come
     """
     runs: list[RunReduction] = []
-    air, hover = air_state(session.file.air), hover_thrusts_n(session, season)
-    for order, run in enumerate(session.file.runs, start=1):
-        if run.id in passed_over:
-            continue
-        # a run of the stand alone belongs to no treatment; whichever parts are on it do not matter
-        treatment = session.file.treatments[run.treatment or session.file.baseline]
-        setup = Setup(
-            treatment=treatment,
-            motor=season.motor(treatment),
-            controller=season.controller(treatment),
-            propeller=season.propeller(treatment),
-            source=season.source(treatment),
-            rig=uncalibrated(session.rig) if PROCEDURES[run.procedure].of_rig else session.rig,
-            air=air,
-            date=session.file.date,
-            hover_thrusts_n=hover,
-        )
+    for order in run_orders(season, session, passed_over):
         one_read()
-        try:
-            runs.append(_reduced(season, session, run, order, setup, memory))
-        except SeasonProblems as found:
-            if run.left_out is None:
-                problems += found.problems
-            else:
-                runs.append(_unread(season, session, run, order))
+        made = read_and_reduce(order)
+        if isinstance(made, RunReduction):
+            runs.append(made)
+        else:
+            problems += made
     return tuple(runs)
 
 
-def _reduced(
-    season: Season, session: Session, run: Run, order: int, setup: Setup, memory: Memory | None
-) -> RunReduction:
-    """One run, read and reduced, or remembered. Raises SeasonProblems with all problems of its log."""
-    file, plan = log_file(season, session.id, run.log), session.plans[run.procedure]
-
-    def made() -> RunReduction:
-        log = read_run(
-            file.parents[run.log.count("/")],
-            run,
-            shown=f"{season.folder}/{session.id}",
-            rig=setup.rig,
-            pole_pairs=setup.motor.pole_pairs,
-        )
-        return reduce_run(log, run, order, setup, plan, PROCEDURES[run.procedure])
-
-    if memory is None:
-        return made()
-    # the air as stated, not as computed: an uncertain number does not show all of its digits
-    rest = (getattr(setup, field.name) for field in fields(setup) if field.name != "air")
-    further = (_sha256(log_file(season, session.id, log)) for log in run.logs[1:])
-    key = fingerprint(_sha256(file), *further, session.file.air, order, run, plan, *rest)
-    return memory.runs.get(key) if key in memory.runs else memory.runs.put(key, made())
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _unread(season: Season, session: Session, run: Run, order: int) -> RunReduction:
-    """A run that the tester left out and whose log cannot be read, such as one of a test that never ran."""
-    content = log_file(season, session.id, run.log).read_bytes()
-    return RunReduction(
-        run_id=run.id,
-        log=run.log,
-        sha256=hashlib.sha256(content).hexdigest(),
-        rows=0,
-        procedure=run.procedure,
-        treatment=run.treatment,
-        repeat=run.repeat,
-        block=run.block if run.block is not None else 0,
-        order=order,
-        started=None if run.started is None else run.started.strftime("%H:%M"),
-        simulated=None,
-        refused=f"{LEFT_OUT}: {run.left_out}",
-    )
-
-
-def analyse_season(folder: Path, *, progress: Progress = quiet, memory: Memory | None = None) -> Analysed:
+def analyse_season(
+    folder: Path,
+    *,
+    workers: int | Executor | Workers = 1,
+    progress: Progress = quiet,
+    memory: Memory | None = None,
+) -> Analysed:
     """Read, reduce and assess a season.
 
+    workers   as `build`
     progress  is told how many logs have been read
     memory    what an earlier build of the same process kept; runs that have not changed are taken from it
     Raises    SeasonProblems with the problems of all YAML files and all logs in one pass
     """
-    season, reduced, problems = _read_and_reduce(folder, progress, memory)
-    errors = [problem for problem in problems if problem.severity == "error"]
-    if errors or season is None:
-        raise SeasonProblems(errors)
-    texts = load_caution_texts([path / "cautions" for path in folders("content", folder)])
-    thresholds = load_thresholds(folders("shared", folder))
-    kinds = response_kinds()
-    rigs = {rig: rig_history(reduced, rig, kinds, chart_rules(thresholds)) for rig in season.rigs}
-    analyses = tuple(
-        assess(
-            session,
-            season,
-            runs,
-            kinds,
-            texts,
-            thresholds,
-            air_state(session.file.air),
-            run_scatter(reduced, session, kinds),
-            rigs.get(session.rig.id),
+    with at_work(workers) as others:
+        season, reduced, problems = _read_and_reduce(folder, others, progress, memory)
+        errors = [problem for problem in problems if problem.severity == "error"]
+        if errors or season is None:
+            raise SeasonProblems(errors)
+        texts = load_caution_texts([path / "cautions" for path in folders("content", folder)])
+        thresholds = load_thresholds(folders("shared", folder))
+        kinds = response_kinds()
+        rigs = {rig: rig_history(reduced, rig, kinds, chart_rules(thresholds)) for rig in season.rigs}
+        orders = (
+            AssessOrder(
+                season=season.model_copy(update={"sessions": (session,)}),
+                session=session,
+                runs=runs,
+                texts=texts,
+                thresholds=thresholds,
+                scatter=run_scatter(reduced, session, kinds),
+                rig_history=rigs.get(session.rig.id),
+            )
+            for session, runs in reduced
         )
-        for session, runs in reduced
-    )
-    documents = {
-        analysis.session_id: results_document(analysis, session, season, __version__)
-        for analysis, (session, _) in zip(analyses, reduced, strict=True)
-    }
-    return Analysed(season=season, sessions=analyses, documents=documents, rigs=rigs)
+        analyses, documents = [], {}
+        by = others if others.started else HERE  # too little to start anybody for
+        for (session, runs), found in zip(
+            reduced, by.map(assess_runs, ((order,) for order in orders)), strict=True
+        ):
+            analyses.append(found.with_runs(runs))
+            documents[session.id] = found.document
+    return Analysed(season=season, sessions=tuple(analyses), documents=documents, rigs=rigs)
 
 
 Reduced = list[tuple[Session, tuple[RunReduction, ...]]]
 
 
 def _read_and_reduce(
-    folder: Path, progress: Progress = quiet, memory: Memory | None = None
+    folder: Path, workers: Workers = HERE, progress: Progress = quiet, memory: Memory | None = None
 ) -> tuple[Season | None, Reduced, list[Problem]]:
     """Everything that is read from disk, in one pass, with all problems."""
     found = inspect_season(folder, contracts())
     problems = list(found.problems)
     sessions = found.season.sessions if found.season is not None else ()
-    one_read = counter(progress, "reading logs", len(found.logs) + sum(len(s.file.runs) for s in sessions))
-    for log in found.logs:
+    orders = {s.id: list(run_orders(found.season, s)) for s in sessions} if found.season is not None else {}
+    all_orders = [order for session in sessions for order in orders[session.id]]
+    one_read = counter(progress, "reading logs", len(found.logs) + len(all_orders))
+    by = workers if workers.worth(len(found.logs) + len(all_orders), RUNS_WORTH_WORKERS) else HERE
+    for told in by.map(problems_of_log, ((log, os.path.abspath(log.file)) for log in found.logs)):
         one_read()
-        try:
-            read_log(log.file, shown=log.shown, path=log.path, rig=log.rig, pole_pairs=log.pole_pairs)
-        except SeasonProblems as unreadable:
-            problems += unreadable.problems
+        problems += told
+    reads = _reads(all_orders, workers, memory)
     reduced: Reduced = []
-    if found.season is not None:
-        reduced = [
-            (session, reduce_session(found.season, session, problems, one_read=one_read, memory=memory))
-            for session in sessions
-        ]
+    for session in sessions:
+        runs = []
+        for _ in orders[session.id]:
+            made = next(reads)
+            one_read()
+            if isinstance(made, RunReduction):
+                runs.append(made)
+            else:
+                problems += made
+        reduced.append((session, tuple(runs)))
     return found.season, reduced, problems
+
+
+def _reads(orders: Sequence[RunOrder], workers: Workers, memory: Memory | None) -> Iterator[Read]:
+    """Each run, read and reduced, or remembered, in order; or every problem of its logs."""
+    if memory is None:
+        by = workers if workers.worth(len(orders), RUNS_WORTH_WORKERS) else HERE
+        yield from by.map(read_and_reduce, ((order,) for order in orders), ahead=8)
+        return
+    keys = [order.key() for order in orders]
+    kept = [memory.runs.find(key) for key in keys]
+    fresh = [place for place, run in enumerate(kept) if run is None]
+    by = workers if workers.worth(len(fresh), RUNS_WORTH_WORKERS) else HERE
+    elsewhere = memory.elsewhere() if by.shares and by is not HERE else None
+    made = by.map(read_and_reduce, ((orders[place], keys[place], elsewhere) for place in fresh), ahead=8)
+    for key, known in zip(keys, kept, strict=True):
+        if known is not None:
+            yield known
+            continue
+        one = next(made)
+        if isinstance(one, RunReduction):
+            keep = memory.runs.put if elsewhere is None else memory.runs.count
+            keep(key, one)
+        yield one
 
 
 def rehearse(folder: Path, *, seed: int | None, force: bool, progress: Progress = quiet) -> Iterator[str]:
     """Write simulated logs for a session; gives one line a log."""
     from generator.planning.rehearse import rehearse_session
 
-    folder = folder if folder.name not in ("", ".", "..") else folder.resolve()
+    folder = session_folder(folder)
     season = load_season(folder.parent, contracts(), logs_needed=False)
     if folder.name not in {session.id for session in season.sessions}:
         what, remedy = "is not a session of this season.", "Name a folder that holds a session.yaml."
@@ -229,7 +191,9 @@ def rehearse(folder: Path, *, seed: int | None, force: bool, progress: Progress 
     for path in report.written:
         yield f"{path}: simulated"
     yield from report.assumed
-    yield f"{len(report.written)} logs, seed {report.seed}. Every one says that it is simulated."
+    count = len(report.written)
+    says = "It says" if count == 1 else "Every one says"
+    yield f"{count} log{'' if count == 1 else 's'}, seed {report.seed}. {says} that it is simulated."
 
 
 def calibrate(folder: Path, *, force: bool = False, progress: Progress = quiet) -> Iterator[str]:
@@ -240,7 +204,7 @@ def calibrate(folder: Path, *, force: bool = False, progress: Progress = quiet) 
     """
     from generator.planning.calibration_file import PROCEDURE, write_records
 
-    folder = folder if folder.name not in ("", ".", "..") else folder.resolve()
+    folder = session_folder(folder)
     season = load_season(folder.parent, contracts(), logs_needed=False)
     session = next((session for session in season.sessions if session.id == folder.name), None)
     if session is None:
@@ -278,7 +242,7 @@ def build(
     folder: Path,
     out: Path,
     *,
-    workers: int = 1,
+    workers: int | Executor | Workers = 1,
     progress: Progress = quiet,
     memory: Memory | None = None,
     since: Path | None = None,
@@ -291,20 +255,23 @@ def build(
     since     an earlier archive of the season; the site tells which figures have changed since
     made_from `unchanged.made_from` of these inputs, asked before they were read; a later build can then tell whether
               anything has changed
-    workers   processes that draw the charts of a season of many runs; above one only from a program that
-              keeps its work under `if __name__ == "__main__"`, since each process starts afresh
+    workers   processes that read logs and draw charts of a season of many runs; above one only from a program that
+              keeps its work under `if __name__ == "__main__"`, since each process starts afresh. Or any executor of
+              `concurrent.futures`, whose workers have this very program and find the season in the same place
+    Raises    SeasonProblems, OutputRefused, generator.executors.NoWorkers; the old site is then as it was
     """
-    analysed = analyse_season(folder, progress=progress, memory=memory)
-    return publish(
-        analysed,
-        folder,
-        out,
-        workers=workers,
-        progress=progress,
-        memory=memory,
-        since=since,
-        made_from=made_from,
-    )
+    with at_work(workers) as others:
+        analysed = analyse_season(folder, workers=others, progress=progress, memory=memory)
+        return publish(
+            analysed,
+            folder,
+            out,
+            workers=others,
+            progress=progress,
+            memory=memory,
+            since=since,
+            made_from=made_from,
+        )
 
 
 def publish(
@@ -312,7 +279,7 @@ def publish(
     folder: Path,
     out: Path,
     *,
-    workers: int = 1,
+    workers: int | Executor | Workers = 1,
     progress: Progress = quiet,
     memory: Memory | None = None,
     only: str | None = None,
@@ -337,23 +304,27 @@ def publish(
         for log in run.logs
     }
     shown = {a.session_id: a for a in analysed.sessions if only in (None, a.session_id)}
-    report = write_site(
-        season,
-        tuple(shown.values()),
-        out,
-        version=__version__,
-        results=analysed.documents,
-        rigs=analysed.rigs,
-        log_files=logs,
-        layout_folders=folders("layouts", folder),
-        content_folders=folders("content", folder),
-        workers=workers if len(logs) >= RUNS_WORTH_WORKERS else 1,
-        progress=progress,
-        memory=memory,
-        part=only is not None,
-        made_from=made_from,
-        since=None if since is None else since_archive(since, season, shown, analysed.documents, __version__),
-    )
+    with at_work(workers) as others:
+        report = write_site(
+            season,
+            tuple(shown.values()),
+            out,
+            version=__version__,
+            results=analysed.documents,
+            rigs=analysed.rigs,
+            log_files=logs,
+            layout_folders=folders("layouts", folder),
+            content_folders=folders("content", folder),
+            workers=others,
+            runs_worth_workers=RUNS_WORTH_WORKERS,
+            progress=progress,
+            memory=memory,
+            part=only is not None,
+            made_from=made_from,
+            since=None
+            if since is None
+            else since_archive(since, season, shown, analysed.documents, __version__),
+        )
     if memory is not None:
         memory.turn()
     return report

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import dataclasses
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -15,7 +15,9 @@ from markupsafe import Markup
 
 from generator import __version__
 from generator.evidence.noise import allowed_minutes
+from generator.intake.caution_texts import CautionText
 from generator.intake.parts import Pack
+from generator.intake.places import session_folder
 from generator.intake.problems import OutputRefused, Problem, SeasonProblems, WhirlbookError
 from generator.intake.reference_texts import load_caution_texts, load_thresholds
 from generator.intake.season import inspect_season, log_file
@@ -26,10 +28,10 @@ from generator.planning.design_demand import run_demand
 from generator.planning.design_records import Design, RunDemand
 from generator.planning.forecast import forecast
 from generator.planning.run_sheet import run_sheet
-from generator.planning.run_sheet_foreseen import foreseen
+from generator.planning.run_sheet_foreseen import Foreseen, foreseen
 from generator.planning.run_sheet_markdown import markdown
 from generator.planning.run_sheet_records import RunSheet
-from generator.planning.run_sheet_yaml import replace_file, require_no_logs, with_runs
+from generator.planning.run_sheet_yaml import MARKER, replace_file, require_no_logs, with_runs
 from generator.progress import Progress, counter, quiet
 from generator.publication import sandbox
 from generator.publication.colours import colours_css
@@ -94,17 +96,16 @@ def plan_session(
     Raises          SeasonProblems for faults of the session and what it rests on, or a list that is not ours to take;
                     PlanRefused where the plan is not safe and the session does not say why somebody goes on
     """
-    folder = folder if folder.name not in ("", ".", "..") else folder.resolve()
+    folder = session_folder(folder)
     season, session, doubts = _read(folder)
     shown = f"{season.folder}/{session.id}/session.yaml"
     content = (folder / "session.yaml").read_bytes()
     if measured_stays:
         require_no_logs(content, folder, shown, force=force)
     earlier = _earlier(season, session, doubts, progress)
-    thresholds = load_thresholds(folders("shared", folder.parent))
     texts = load_caution_texts([path / "cautions" for path in folders("content", folder.parent)])
     kinds = response_kinds()
-    seen = foreseen(season, session, forecast(season, session, earlier, thresholds), texts)
+    seen = _foreseen(season, session, earlier, texts)
     if seen.refused:
         raise PlanRefused(f"{season.folder}/{session.id}", seen.refused)
 
@@ -138,6 +139,38 @@ def plan_session(
         session_yaml=with_runs(content, made.runs, shown, force=force) if measured_stays else content,
         doubts=tuple(doubts),
     )
+
+
+def doubt_of_plan(folder: Path, progress: Progress = quiet) -> str | None:
+    """One line where a session that is simulated or made has no plan, or one that is refused; else None.
+
+    folder  of the session, inside its season
+    Raises  SeasonProblems as plan_session
+    """
+    folder = session_folder(folder)
+    season, session, doubts = _read(folder)
+    texts = load_caution_texts([path / "cautions" for path in folders("content", folder.parent)])
+    refused = _foreseen(season, session, _earlier(season, session, doubts, progress), texts).refused
+    if refused:
+        keys = ", ".join(dict.fromkeys(key for key, _ in refused))
+        what = f"`plan` refuses this session, since it is not safe ({keys}): it can be simulated, not made"
+    elif MARKER.encode() not in (folder / "session.yaml").read_bytes():
+        what = (
+            "its list of runs is not from a plan, and nothing has been held against the limits of the parts"
+        )
+    else:
+        return None
+    return f"{folder}: {what}. To see: whirlbook plan {folder}{' --dry-run' if not refused else ''}"
+
+
+def _foreseen(
+    season: Season,
+    session: Session,
+    earlier: list[tuple[Session, tuple[RunReduction, ...]]],
+    texts: Mapping[str, CautionText],
+) -> Foreseen:
+    thresholds = load_thresholds(folders("shared", Path(season.folder)))
+    return foreseen(season, session, forecast(season, session, earlier, thresholds), texts)
 
 
 def write_plan(planned: Planned, out: Path | None = None, *, runs: bool = True) -> tuple[Path, ...]:

@@ -63,6 +63,14 @@ class Store:
             os.utime(file)  # used just now
         return body
 
+    def has(self, kind: str, key: str) -> bool:
+        """Whether there is an entry, whole or not."""
+        return self.usable and self._file(kind, key).is_file()
+
+    def is_empty(self) -> bool:
+        """Whether there is no entry at all."""
+        return not self.usable or next(self.folder.glob("*/*"), None) is None
+
     def put(self, kind: str, key: str, body: bytes) -> None:
         """Keep bytes. A full or vanished disk is no fault: then they are not kept."""
         if not self.usable:

@@ -41,7 +41,8 @@ def made_from(season: Path, *more: Path | None, marks: Iterable[str] = ()) -> st
 def program() -> str:
     """One name for the program as it is here: its files and the versions of what it stands on."""
     ours = [PACKAGE, *(PACKAGE.parent / name for name in ("layouts", "content", "shared"))]
-    return _digest(ours, (__version__, sys.version.split()[0], *_versions()))
+    named = (f"{name} {version}" for name, version in versions(LIBRARIES).items())
+    return _digest(ours, (__version__, sys.version.split()[0], *named))
 
 
 def _digest(folders: Iterable[Path | None], marks: Iterable[str]) -> str:
@@ -82,12 +83,15 @@ def _holds(folder: Path) -> str:
     return digest.hexdigest()
 
 
-def _versions() -> Iterator[str]:
-    for name in LIBRARIES:
+def versions(libraries: Iterable[str]) -> dict[str, str]:
+    """Version of each library as it is installed, or `none`."""
+    found = {}
+    for name in libraries:
         try:
-            yield f"{name} {importlib.metadata.version(name)}"
+            found[name] = importlib.metadata.version(name)
         except importlib.metadata.PackageNotFoundError:
-            yield f"{name} none"
+            found[name] = "none"
+    return found
 
 
 def _contents(folder: Path, *, hidden: bool = False) -> Iterator[tuple[str, bytes]]:

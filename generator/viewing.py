@@ -15,7 +15,9 @@ from pathlib import Path
 
 from generator import pipeline
 from generator.evidence.wording import counted
+from generator.intake.places import season_fault
 from generator.intake.problems import Problem, SeasonProblems, WhirlbookError
+from generator.intake.waiting import waiting
 from generator.memory import Memory
 from generator.progress import Progress, quiet
 from generator.publication.view_server import ViewServer
@@ -63,11 +65,13 @@ class Viewing:
                 [Problem(file=str(error.filename or self.folder), what=what, remedy="Save again.")]
             )
         touched = self.state.show_site(self._building)
+        waits = [Path(told.file).parent.name for told in waiting(self.folder, str(self.folder))]
+        left = f"; left out, still to be measured: {', '.join(waits)}" if waits else ""
         seconds = time.perf_counter() - began
         return (
             f"built in {seconds:.1f} s: {counted(self.memory.runs.made - runs, 'run')} reduced, "
             f"{counted(self.memory.pictures.made - pictures, 'figure')} drawn, "
-            f"{counted(len(touched), 'file')} changed"
+            f"{counted(len(touched), 'file')} changed{left}"
         )
 
     def _broken(self, problems: list[Problem] | tuple[Problem, ...]) -> str:
@@ -143,9 +147,9 @@ def view(
     """
     from watchfiles import watch
 
-    if not folder.is_dir():
-        what, remedy = "is not a folder that is there.", "Name the folder that holds season.yaml."
-        raise SeasonProblems([Problem(file=str(folder), what=what, remedy=remedy)])
+    fault = season_fault(folder)
+    if fault is not None:
+        raise SeasonProblems([fault])
     folder = folder.resolve() if folder.is_symlink() else folder
     scratch = Path(tempfile.mkdtemp(prefix="whirlbook-view-"))
     try:

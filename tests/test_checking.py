@@ -390,5 +390,5 @@ def test_the_demo_season_asks_for_no_run_again_that_was_sound() -> None:
     assert {r.kind for r in repeated} <= {"thrust off"}
     assert all("-f96-" in r.run for r in repeated)
     doubtful = {(r.session, r.kind) for r in report.records if r.severity == "doubtful"}
-    assert {session for session, _ in doubtful} == {"pitch-sweep", "switching-frequency"}
+    assert {session for session, _ in doubtful} == {"pitch-sweep", "switching-frequency", "nicked-propeller"}
     assert ("switching-frequency", "thrust off") in doubtful

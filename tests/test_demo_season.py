@@ -25,11 +25,33 @@ VERDICTS = {
 
 
 def test_every_kind_of_verdict_and_claim_is_there(demo: pipeline.Analysed) -> None:
-    assert len(demo.sessions) >= 6
+    assert len(demo.sessions) >= 12
     assert {c.verdict for a in demo.sessions for c in a.contrasts} == VERDICTS
     assert {c.outcome for a in demo.sessions for c in a.claims} == {"supported", "contradicted", "left open"}
     assert any(c.outcome == "failed" for a in demo.sessions for c in a.checks)
     assert all(a.simulated for a in demo.sessions)
+
+
+def test_the_check_standard_tells_of_the_load_cell_at_the_session_it_moved_in(
+    demo: pipeline.Analysed,
+) -> None:
+    """Its gain is 4 % low in `nicked-propeller` (see the rehearsal.yaml there) and steady in the sessions before."""
+    told = {
+        a.session_id: check.outcome
+        for a in demo.sessions
+        for check in a.checks
+        if check.id == "rig-in-control"
+    }
+    assert told == {"nicked-propeller": "warned"}  # the four sessions before set the limits
+
+
+def test_known_loads_find_the_gain_that_the_rehearsal_hid(demo: pipeline.Analysed) -> None:
+    record = demo.season.calibrations["loft-stand-thrust-2031-05-17"]
+    assert record.simulated is not None
+    assert abs(record.gain * 1.009 - 1.0) < 2.5 * record.gain_uncertainty()  # 0.9 % too much is hidden
+    used = {s.id: s.rig.channels.thrust for s in demo.season.sessions if s.rig.id == "loft-stand"}
+    since = {name for name, channel in used.items() if getattr(channel, "used", None) is not None}
+    assert since == {"load-cell", "bearing-bare", "second-winter", "balanced-propeller", "nicked-propeller"}
 
 
 def test_a_failed_check_stands_beside_the_verdicts_it_weakens(demo: pipeline.Analysed) -> None:

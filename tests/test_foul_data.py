@@ -273,7 +273,7 @@ def test_the_pages_say_beside_the_answer_that_there_is_one_run_each(site: Path) 
         )
         assert "warns More than one run." in words
         # the warning stands with the answer, before any chart or table
-        assert words.index("Weakened by a check") < words.index("How sure")
+        assert words.index("check warns: More than one run") < words.index("How sure")
 
 
 def test_the_pages_leave_the_claims_open(site: Path) -> None:

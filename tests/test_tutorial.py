@@ -16,7 +16,7 @@ import pytest
 from tests.conftest import ROOT
 
 TUTORIAL = ROOT / "content/tutorial.md"
-COMMAND = re.compile(r"^    whirlbook (.+)$", re.MULTILINE)
+COMMAND = re.compile(r"^(?: {4}| {8})whirlbook (.+)$", re.MULTILINE)
 # what `check` may end with while invented values are left: nothing wrong, only doubtful
 DONE = 0
 
@@ -31,7 +31,7 @@ def environment() -> dict[str, str]:
 
 def test_the_tutorial_shows_the_whole_way() -> None:
     told = list(dict.fromkeys(words[0] for words in commands()))
-    assert told == ["start", "plan", "rehearse", "check", "build", "view", "archive", "verify"]
+    assert told == ["start", "plan", "rehearse", "check", "build", "view", "archive", "verify", "calibrate"]
     assert not re.search(r"^    (?!whirlbook )\S", TUTORIAL.read_text(encoding="utf-8"), re.MULTILINE)
 
 
@@ -52,7 +52,8 @@ def test_every_command_of_the_tutorial_works(tmp_path: Path) -> None:
     assert "First question" in page
     assert "simulated" in page
     assert (tmp_path / "my-season-kept/bagit.txt").is_file()
-    assert (tmp_path / "my-season/second-question/session.yaml").is_file()
+    assert (tmp_path / "my-season/two-packs/session.yaml").is_file()
+    assert list((tmp_path / "my-season/rigs/calibrations").glob("my-stand-thrust-*.yaml"))
 
 
 def viewed(line: list[str], folder: Path) -> None:

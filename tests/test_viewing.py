@@ -67,7 +67,7 @@ def test_view_follows_the_disk_and_ends_clean(tmp_path: Path) -> None:
 
 def test_no_such_season_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["view", str(tmp_path / "nothing")]) == 1
-    assert "is not a folder that is there" in capsys.readouterr().err
+    assert "is not there" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

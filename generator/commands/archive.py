@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 from generator.commands.exit_codes import DONE
+from generator.commands.problem_list import print_waiting
 from generator.console import note, say, stages
 
 NAME = "archive"
@@ -47,6 +48,9 @@ def run(options: argparse.Namespace) -> int:
             workers=os.cpu_count() or 1,
             progress=tell,
         )
+    from generator.intake.waiting import waiting
+
+    print_waiting("Kept without results", waiting(options.season, str(options.season)))
     for left in report.left_out:
         note(f"{options.season}/{left.path} was left out: it {left.why}.", style="yellow")
     for bag in report.bags:

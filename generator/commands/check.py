@@ -20,7 +20,8 @@ EXAMPLES = (
     "whirlbook check demo_sessions --json",
 )
 EXIT_CODES = """exit codes:
-  0  nothing to mend and nothing to repeat; what is only doubtful, or still to come, is printed
+  0  nothing to mend and nothing to repeat; what is only doubtful, or still to be measured, is printed, and alone it
+     changes nothing of this
   1  errors: `build` would refuse the season
   2  the command line is wrong
   3  the disk could not be read

@@ -89,6 +89,9 @@ def run(options: argparse.Namespace) -> int:
         note("Nothing was written.")
         return DONE
     written = write_plan(planned, options.out)
+    say(planned.sheet.title)
+    for line in planned.sheet.warned:
+        say(f"Warning: {line}", style="yellow")
     for line in _short(planned.sheet):
         say(line)
     for file in written:
@@ -97,9 +100,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _short(sheet: RunSheet) -> Iterator[str]:
-    """Title, and what stands at a glance."""
-    yield sheet.title
-    yield from sheet.warned
+    """What stands at a glance."""
     for block in sheet.sections[0].blocks:
         if isinstance(block, Facts):
             yield from (f"  {name}: {value}" for name, value in block.pairs)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import groupby
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.check_records import SEVERITIES, Severity
@@ -23,6 +24,17 @@ def print_problems(problems: Sequence[Problem]) -> None:
     counts = [f"{errors} problem{'' if errors == 1 else 's'}"] if errors else []
     counts += [f"{doubtful} doubtful"] if doubtful else []
     note(", ".join(counts) + ". Nothing was written." if counts else "No problems.")
+
+
+def print_waiting(done: str, sessions: Sequence[Problem]) -> None:
+    """One line for the sessions that have no log yet, and none where there are none.
+
+    done      what was done with them, such as `Left out of the site`
+    sessions  as `intake.waiting.waiting` gives them
+    """
+    if sessions:
+        named = (f"{Path(p.file).parent.name} ({p.what.partition(': ')[2][:-1]})" for p in sessions)
+        note(f"{done}, still to be measured: {'; '.join(named)}.", style="yellow")
 
 
 # --- what `check` found -------------------------------------------------------------------------------------
@@ -53,7 +65,9 @@ def print_report(report: CheckReport, *, noted: bool = False) -> None:
             place = record.run
             _print_record(record, "    " if record.run else "  " if session else "")
     for state in report.sessions:
-        if state.to_come and not any(r.session == state.session for r in _shown(report, noted)):
+        if (state.to_come or not state.begun) and not any(
+            r.session == state.session for r in _shown(report, noted)
+        ):
             note(f"{state.session}{_far(state)}", style="bold")
     style = next((STYLES[s] for s in SEVERITIES if s != "noted" and report.count(s)), "green")
     note(_last_line(report), style=style)
@@ -67,8 +81,12 @@ def _shown(report: CheckReport, noted: bool) -> list[CheckRecord]:
 
 def _far(state: SessionState | None) -> str:
     """How far a session is, where runs are still to come."""
-    if state is None or not state.to_come:
+    if state is None or (state.begun and not state.to_come):
         return ""
+    if not state.begun:
+        count = len(state.runs)
+        many = f"{count} run{'' if count == 1 else 's'}" if count else "no run is listed yet"
+        return f": still to be measured ({many})"
     there = len(state.runs) - len(state.to_come)
     return f": {there} of {len(state.runs)} runs are there; next is {state.to_come[0]}"
 
@@ -95,6 +113,8 @@ def _last_line(report: CheckReport) -> str:
         more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
         said.append(f"{runs} run{'' if runs == 1 else 's'} to repeat: {', '.join(names[:MOST_NAMES])}{more}")
     said += [f"{doubtful} doubtful"] if doubtful else []
-    to_come = sum(len(state.to_come) for state in report.sessions)
+    waits = [state.session for state in report.sessions if not state.begun]
+    said += [f"{len(waits)} session{'' if len(waits) == 1 else 's'} still to be measured"] if waits else []
+    to_come = sum(len(state.to_come) for state in report.sessions if state.begun)
     said += [f"{to_come} run{'' if to_come == 1 else 's'} still to come"] if to_come else []
     return "; ".join(said or ["No problems"]) + "."

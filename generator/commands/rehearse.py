@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from generator.commands.exit_codes import DONE
-from generator.console import say, stages
+from generator.console import note, say, stages
 
 NAME = "rehearse"
 DOES = "write simulated logs for a planned session"
@@ -28,11 +28,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the logs, one line each."""
     from generator import pipeline
+    from generator.plan_session import doubt_of_plan
 
     with stages() as tell:
         lines = list(
             pipeline.rehearse(options.session, seed=options.seed, force=options.force, progress=tell)
         )
+        doubt = doubt_of_plan(options.session, tell)
     for line in lines:
         say(line)
+    if doubt is not None:
+        note(f"(doubtful) {doubt}", style="yellow")
     return DONE

@@ -7,7 +7,7 @@ import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from generator.commands.exit_codes import DONE
+from generator.commands.exit_codes import DONE, NOT_WRITTEN
 from generator.console import ask, note, say, watched
 
 if TYPE_CHECKING:
@@ -86,12 +86,17 @@ def run(options: argparse.Namespace) -> int:
         repeats=options.repeats,
     )
     if not options.yes and watched():
-        title, session = _asked(options, session, inside)
+        try:
+            title, session = _asked(options, session, inside)
+        except KeyboardInterrupt:
+            note("Stopped. Nothing was written.")
+            return NOT_WRITTEN
     written = start(options.name, session, title=title)
     say(f"{options.name}: {len(written)} files written.")
     season = options.name.parent if inside else options.name
     folder = options.name if inside else options.name / session.id
     say("Every line that ends in `# replace` holds an invented value: put your own there. Then, or before:")
+    say(f"  whirlbook plan {folder}    run sheet and list of runs; says what is not safe")
     say(f"  whirlbook rehearse {folder}    simulated logs, to try the whole way")
     say(f"  whirlbook check {season}    what is wrong or doubtful")
     say(f"  whirlbook view {season}    the pages, as you write")

@@ -103,19 +103,41 @@ def group_sentence(
 
 
 def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str) -> str:
-    """The same in the fewest words, without numbers: `5.0 in pitch probably gives less thrust`; "" where mixed."""
+    """The same in the fewest words, without numbers: `5.0 in pitch probably gives less thrust`.
+
+    What holds at some conditions only names these: `it draws less power at 50 % throttle; elsewhere not settled`.
+    "" where there is no direction to tell, or more than one.
+    """
     parts = _alike(group)
     first = parts[0][0]
-    if len(parts) > 1 or not (first.verdict in DIRECTIONS or surely_small(first)):
+    if len(parts) > 2 or not (first.verdict in DIRECTIONS or surely_small(first)):
+        return ""
+    rest = _ELSEWHERE.get(parts[1][0].verdict, "") if len(parts) == 2 else "nothing"
+    if not rest or (len(parts) == 2 and surely_small(parts[1][0])):
         return ""
     probably = "probably " if first.indicative else ""
     text = f"{who} {probably}{without_amount(kind.more if first.difference >= 0.0 else kind.less)}"
-    if surely_small(first):
-        return f"{text}, by less than would matter"
-    unsure = sum(contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS) for contrast in group)
+    if len(parts) == 2:
+        text = f"{text} {places_words([contrast.at for contrast in parts[0]])}"
+    text = f"{text}{_terse_grade(parts[0])}"
+    return text if len(parts) == 1 else f"{text}; elsewhere {rest}"
+
+
+_ELSEWHERE: Mapping[str, str] = {NO_DIFFERENCE: "no difference that matters", NOT_SETTLED: "not settled"}
+
+
+def _terse_grade(part: Sequence[Contrast]) -> str:
+    if surely_small(part[0]):
+        return ", by less than would matter"
+    unsure = sum(contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS) for contrast in part)
     if not unsure:
-        return text
-    return f"{text}{PERHAPS if unsure == len(group) else ', in part perhaps too little to matter'}"
+        return ""
+    return PERHAPS if unsure == len(part) else ", in part perhaps too little to matter"
+
+
+def told_first(group: Sequence[Contrast]) -> list[Contrast]:
+    """Those of a group that its sentence begins with."""
+    return _alike(group)[0]
 
 
 def _alike(group: Sequence[Contrast]) -> list[list[Contrast]]:
@@ -219,4 +241,5 @@ def _intervals(part: Sequence[Contrast], kind: ResponseKind) -> str:
     low = min(contrast.interval[0] for contrast in part)
     high = max(contrast.interval[1] for contrast in part)
     ends = interval_words(low, high, part[0].unit, kind.words, places=places, to="and")
-    return f"{interval_name(part[0], several=True)} between {ends}{chance}"
+    # that each comes from a single run, the sentence has said before it
+    return f"{interval_name(part[0], several=True, source=False)} between {ends}{chance}"

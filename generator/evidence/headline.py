@@ -11,6 +11,7 @@ from generator.evidence.group_sentences import (
     group_sentence,
     outcomes_of,
     terse_sentence,
+    told_first,
     weakness,
 )
 from generator.evidence.records import Check, Contrast
@@ -19,10 +20,13 @@ from generator.evidence.verdicts import NOT_SETTLED
 from generator.evidence.wording import counted, listed, measured, sentence_case
 from generator.reduction.records import ResponseKind, RunReduction
 
-# An answer is told in about so many words; what is left is counted. A number with its unit is one word.
-MOST_WORDS = 65
-# A group told in the fewest words may go so far beyond.
+# An answer is told in about so many words; what is left is told in fewer, and then counted. A number with its unit is
+# one word.
+MOST_WORDS = 45
+# Groups told in the fewest words may go so far beyond.
 TERSE_WORDS = 10
+# A short answer holds about so many; a further group is added only where it fits.
+SHORT_WORDS = 26
 Group = tuple[Contrast, ...]
 
 
@@ -63,6 +67,42 @@ def headline(
     if left:
         sentences.append(f"And {counted(left, 'more primary comparison')}.")
     return " ".join(sentences)
+
+
+def short_answer(
+    contrasts: Sequence[Contrast],
+    kinds: Mapping[str, ResponseKind],
+    labels: Labels,
+    primary: Sequence[str] = (),
+    checks: Sequence[Check] = (),
+) -> tuple[Contrast, str] | None:
+    """What a headline begins with in one or two short sentences, without intervals, for a list of answers.
+
+    Takes what `headline` takes. Returns the contrast whose verdict stands for it and the text, or None where
+    nothing was compared. How far checks weaken it is not in the text: whoever shows it must say so beside it.
+    """
+    asked = [contrast for contrast in contrasts if contrast.primary] or list(contrasts)
+    if not asked:
+        return None
+    outcomes = outcomes_of(checks)
+    order = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
+    groups = _groups(asked, order, labels, outcomes, by_size=not any(c.primary for c in asked))
+    first, *others = groups
+    sentences = [f"{sentence_case(group_sentence(first, kinds[first[0].response], labels, follows=True))}."]
+    for group in others:
+        same = (group[0].treatment, group[0].baseline) == (first[0].treatment, first[0].baseline)
+        alike = weakness(group[0], outcomes) == weakness(first[0], outcomes)
+        text = terse_sentence(group, kinds[group[0].response], "it") if same and alike else ""
+        if text and _words([*sentences, text]) <= SHORT_WORDS:
+            sentences.append(f"{sentence_case(text)}.")
+    return standing_for(first), " ".join(sentences)
+
+
+def standing_for(group: Sequence[Contrast]) -> Contrast:
+    """The contrast of a group whose verdict the group is told by: the commonest verdict of what is told first."""
+    told = told_first(group)
+    verdicts = [contrast.verdict for contrast in told]
+    return max(told, key=lambda contrast: verdicts.count(contrast.verdict))
 
 
 def _lead(group: Group, kinds: Mapping[str, ResponseKind], labels: Labels) -> str:
@@ -110,10 +150,34 @@ def _told(
 
     asked  how many groups are primary; those that follow are dropped without a word where there is no room
     """
-    sentences: list[str] = []
+    ways = _ways(groups, kinds, labels, outcomes)
+    for level, room in ((0, MOST_WORDS), (-1, MOST_WORDS + TERSE_WORDS)):
+        sentences = [way[level] for way in ways]
+        if _words(sentences) <= room:
+            return sentences, 0
+    sentences = []
     left = 0
+    for place, (group, way) in enumerate(zip(groups, ways, strict=True)):
+        rooms = (MOST_WORDS, MOST_WORDS + TERSE_WORDS)
+        fitting = [
+            text
+            for text, room in zip(way, rooms, strict=False)
+            if not sentences or _words([*sentences, text]) <= room
+        ]
+        if fitting:
+            sentences.append(fitting[0])
+        elif place < asked:
+            left += len(group)
+    return sentences, left
+
+
+def _ways(
+    groups: Sequence[Group], kinds: Mapping[str, ResponseKind], labels: Labels, outcomes: Outcomes
+) -> list[tuple[str, ...]]:
+    """For each group the sentences that could tell it, the fuller first."""
+    made: list[tuple[str, ...]] = []
     before: Group | None = None
-    for place, group in enumerate(groups):
+    for group in groups:
         weak = WEAK[weakness(group[0], outcomes)]
         if before is None:
             ways: tuple[str, ...] = (_lead(group, kinds, labels),)
@@ -121,19 +185,9 @@ def _told(
             again = group[0].treatment == before[0].treatment and not weakness(before[0], outcomes)
             who = "it" if again and not weak else labels[group[0].treatment]
             ways = _follow_ups(group, groups[0], kinds[group[0].response], labels, who)
-        made = [f"{_begun(weak, way)}." for way in ways]
-        rooms = (MOST_WORDS, MOST_WORDS + TERSE_WORDS)
-        fitting = [
-            text
-            for text, room in zip(made, rooms, strict=False)
-            if not before or _words([*sentences, text]) <= room
-        ]
-        if fitting:
-            sentences.append(fitting[0])
-            before = group
-        elif place < asked:
-            left += len(group)
-    return sentences, left
+        made.append(tuple(f"{_begun(weak, way)}." for way in ways))
+        before = group
+    return made
 
 
 def _follow_ups(group: Group, lead: Group, kind: ResponseKind, labels: Labels, who: str) -> tuple[str, ...]:

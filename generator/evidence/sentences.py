@@ -142,10 +142,10 @@ def signed_interval_phrase(contrast: Contrast) -> str:
     return f"{interval_name(contrast)} {interval_text(*contrast.interval, contrast.unit)}"
 
 
-def interval_name(contrast: Contrast, *, several: bool = False) -> str:
-    """`95 % interval`; for a single run also where it comes from."""
-    source = _SINGLE_RUN_SOURCE.get(contrast.basis, "") if contrast.indicative else ""
-    return f"{100 * contrast.level:.0f}{NBSP}% interval{'s' if several else ''}{source}"
+def interval_name(contrast: Contrast, *, several: bool = False, source: bool = True) -> str:
+    """`95 % interval`; for a single run also where it comes from, unless source is False."""
+    told = _SINGLE_RUN_SOURCE.get(contrast.basis, "") if contrast.indicative and source else ""
+    return f"{100 * contrast.level:.0f}{NBSP}% interval{'s' if several else ''}{told}"
 
 
 def surely_small(contrast: Contrast) -> bool:

@@ -145,6 +145,11 @@ def written(text: str) -> str:
     return unit_text(re.sub(r"\s+", NBSP, text.strip()))
 
 
+def spaced(text: str) -> str:
+    """A text with its speeds written as pages write them: `16000 rpm` as `16 000 rpm`, kept together."""
+    return re.sub(r"(?<![\d.])(\d{4,6}) rpm\b", lambda m: with_unit(number(int(m[1]), 0), "rpm"), text)
+
+
 def unit_text(unit: str) -> str:
     """A unit as it is printed: `m/s^2` of a file is `m/s²`."""
     return unit.replace("^2", "²").replace("^3", "³")

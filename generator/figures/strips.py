@@ -18,7 +18,6 @@ from generator.evidence.wording import (
     interval_decimals,
     interval_text,
     number,
-    percent,
     with_unit,
     written,
 )
@@ -26,6 +25,7 @@ from generator.figures.numbers import drawn, rounded, titled
 from generator.figures.records import Figure
 from generator.figures.styles import Mark, marks
 from generator.figures.theme import (
+    CHARACTER,
     INK,
     NARROW,
     PAPER,
@@ -43,12 +43,15 @@ from generator.figures.theme import (
 )
 from generator.reduction.records import ResponseKind
 
-HEIGHT = 104
+HEIGHT = 118
 INTERVAL_Y = 40
 RUNS_Y = (58, 66, 74)  # runs step through three lines, so that equal values stay apart
 CAP = 7
 READING_Y = 14
 ZONE_TOP = 26  # the zone begins below the reading
+MARGIN_Y = 107  # below the lowest runs
+CLEAR = 8  # between the reading and the place of the zero line [px]
+BOLD = 1.08  # bold text is wider by this
 X = alt.X("difference:Q")
 
 
@@ -100,9 +103,12 @@ def difference_strip(
         *_run_layer(sheet, [dot for dot in dots if dot["baseline"]], axis, look[contrast.baseline]),
     ]
     text = _reading(contrast, decimals)
-    place = (contrast.difference - domain[0]) / (domain[1] - domain[0])
-    layers += _haloed(sheet, text, contrast.difference, READING_Y, side(place, text, WIDE))
-    narrow_layers |= {name: {"align": side(place, text, NARROW)} for name in ("reading", "reading halo")}
+    share, zero = ((value - domain[0]) / (domain[1] - domain[0]) for value in (contrast.difference, 0.0))
+    layers += _haloed(
+        sheet, text, contrast.difference, READING_Y, "left", reading_dx(share, zero, text, WIDE)
+    )
+    beside = {"dx": reading_dx(share, zero, text, NARROW)}
+    narrow_layers |= dict.fromkeys(("reading", "reading halo"), beside)
     spec = sheet.finished(sheet.view(layers, width=WIDE, height=HEIGHT))
     return Figure(
         name=f"{contrast.key}-difference",
@@ -155,8 +161,17 @@ def _ground(
             .encode(x=X, y=y_at(ZONE_TOP), y2=y2_at("height"))
         )
         text = f"margin ±{written(contrast.margin_text)}" if contrast.margin_text else "margin"
-        layers.append(_above(sheet, text, -21, side(zero, text, WIDE), "margin label", QUIET))
-        narrow["margin label"] = {"align": side(zero, text, NARROW)}
+        anchor, wide_look = _beside(margin, domain, text, WIDE)
+        narrow_anchor, narrow_look = _beside(margin, domain, text, NARROW)
+        # one anchor serves both widths: where they differ, the wide chart's is moved by its distance
+        wide_look["dx"] += (anchor - narrow_anchor) / (domain[1] - domain[0]) * WIDE
+        layers.append(
+            sheet.at(difference=narrow_anchor)
+            .mark_text(text=text, baseline="middle", color=QUIET, **wide_look)
+            .encode(x=X, y=y_at(MARGIN_Y))
+            .properties(name="margin label")
+        )
+        narrow["margin label"] = narrow_look
     layers.append(
         sheet.at(difference=0.0)
         .mark_rule(color=INK, strokeWidth=1)
@@ -170,6 +185,35 @@ def _ground(
     layers.append(_above(sheet, text, -7, side(zero, text, WIDE), "zero label", INK))
     narrow["zero label"] = {"align": side(zero, text, NARROW)}
     return layers, narrow
+
+
+def _beside(
+    margin: float, domain: tuple[float, float], text: str, width: float
+) -> tuple[float, dict[str, Any]]:
+    """Where the margin is named: outside its zone where there is room, else inside; never across the zero line."""
+    pixels = width / (domain[1] - domain[0])
+    needed = len(text) * CHARACTER + 5
+    if (domain[1] - margin) * pixels >= needed:
+        return margin, {"align": "left", "dx": 5.0}
+    if (-margin - domain[0]) * pixels >= needed:
+        return -margin, {"align": "right", "dx": -5.0}
+    return margin, {"align": "right", "dx": -5.0}
+
+
+def reading_dx(share: float, zero: float, text: str, width: float) -> float:
+    """How far right of the estimate its reading begins [px]: over it, inside the plot, off the zero line if it can be.
+
+    share, zero  places of the estimate and of zero, as shares of the plot's width
+    """
+    long = len(text) * CHARACTER * BOLD
+    middle, line = share * width, zero * width
+    start = min(max(middle - long / 2, 0.0), max(width - long, 0.0))
+    if start - CLEAR < line < start + long + CLEAR:
+        if share >= zero and line + CLEAR + long <= width:
+            start = line + CLEAR
+        elif share < zero and line - CLEAR - long >= 0.0:
+            start = line - CLEAR - long
+    return round(start - middle, 1)
 
 
 def _above(sheet: Sheet, text: str, y: int, align: Any, name: str, colour: str) -> alt.Chart:
@@ -220,10 +264,16 @@ def _run_layer(sheet: Sheet, dots: Sequence[dict[str, Any]], axis: alt.X, mark: 
     return [sheet.rows(dots).mark_point(**look).encode(x=axis, y=y, tooltip=tips)]
 
 
-def _haloed(sheet: Sheet, text: str, x: float, y: int, align: Any) -> list[alt.Chart]:
+def _haloed(sheet: Sheet, text: str, x: float, y: int, align: str, dx: float) -> list[alt.Chart]:
     """Text that stays readable where the zero line or an edge of the zone crosses it."""
     point = sheet.at(difference=x).encode(x=X, y=y_at(y))
-    look = {"text": text, "align": align, "baseline": "middle", "fontWeight": "bold"}
+    look: dict[str, Any] = {
+        "text": text,
+        "align": align,
+        "dx": dx,
+        "baseline": "middle",
+        "fontWeight": "bold",
+    }
     return [
         point.mark_text(**look, stroke=PAPER, strokeWidth=5, strokeJoin="round").properties(
             name="reading halo"
@@ -265,17 +315,6 @@ def _heading(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: s
     return f"{kind.label}{_condition(contrast)}: {treatment} against {baseline}"
 
 
-def _share(contrast: Contrast) -> str:
-    """The difference as a share of the baseline, in words; "" where a share has no meaning."""
-    if contrast.relative is None or contrast.relative_interval is None:
-        return ""
-    interval = contrast.relative_interval
-    if not all(math.isfinite(share) for share in (contrast.relative, *interval)):
-        return ""
-    low, high = (percent(share, interval, signed=True) for share in interval)
-    return f"{percent(contrast.relative, interval, signed=True)} ({low.removesuffix('%').rstrip()} to {high})"
-
-
 def _states(contrast: Contrast, kind: ResponseKind, treatment: str, baseline: str, decimals: int) -> str:
     text = f"{kind.label}{_condition(contrast)}, {treatment} minus {baseline}: {_amount(contrast, decimals)}"
     if _has_interval(contrast):
@@ -309,9 +348,6 @@ def _note(
         parts.append(f"Small markers are single runs of {treatment} minus the mean of {baseline}.")
     if runs:
         parts.append("A single run lies further off than the mean of several.")
-    share = _share(contrast)
-    if share:
-        parts.append(f"As a share of {baseline}: {share}.")
     if contrast.basis == "within one run":
         parts.append("One run each: the interval holds the scatter within a run only.")
     return " ".join(parts)

@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from generator.evidence.wording import counted, listed, number, with_unit
+from generator.evidence.wording import counted, listed, number, spaced, with_unit
 from generator.figures.numbers import drawn, titled
 from generator.figures.records import Figure
 from generator.figures.theme import (
@@ -83,7 +83,12 @@ def _strip(sheet: Sheet, run: RunReduction, domain: tuple[float, float]) -> list
     if not kinds:
         return []
     rows = [
-        {"start_s": drawn(w.start_s, 2), "stop_s": drawn(w.stop_s, 2), "kind": w.kind, "label": w.label}
+        {
+            "start_s": drawn(w.start_s, 2),
+            "stop_s": drawn(w.stop_s, 2),
+            "kind": w.kind,
+            "label": spaced(w.label),
+        }
         for w in run.windows
         if w.kind in kinds
     ]
@@ -221,7 +226,10 @@ def _states(run: RunReduction, panels: Sequence[Panel], domain: tuple[float, flo
     text = f"Raw trace of run {run.run_id} over {seconds}: {listed(names)}."
     used = [w for w in run.windows if w.kind in SHADED]
     if 0 < len(used) <= 4:
-        spans = [f"{w.label}, {number(w.start_s, 1)} to {with_unit(number(w.stop_s, 1), 's')}" for w in used]
+        spans = [
+            f"{spaced(w.label)}, {number(w.start_s, 1)} to {with_unit(number(w.stop_s, 1), 's')}"
+            for w in used
+        ]
         text += f" Averaged: {'; '.join(spans)}."
     elif used:
         text += f" {counted(len(used), 'stretch', 'stretches')} were averaged."

@@ -25,7 +25,7 @@ from generator.intake.log_cells import (
     shortened,
 )
 from generator.intake.log_numbers import Floats, RawColumns
-from generator.intake.problems import Problem, nearest
+from generator.intake.problems import COLUMN, HERE, Problem, nearest
 from generator.intake.quantities import LARGEST, UnreadableQuantity, conversion
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 
@@ -129,12 +129,14 @@ def choose_columns(
         where = f"`channels.{channel}.column` in {rig_file(rig)}"
         if found:
             places = " or ".join(f"'#{index + 1}'" for index in found[:PLACES_LISTED])
-            what = f"'{printable(column)}' is the name of {len(found)} columns of this log."
+            what = f"'{printable(column)}' is the name of {len(found)} columns {HERE}."
             remedy = f"Say which one is meant: write {places} as {where}."
         else:
-            what = f"there is no column '{printable(column)}' in this log."
+            what = f"there is no column '{printable(column)}' {HERE}."
             remedy = f"{_columns_here(column, names, header_line)} Write the right one as {where}."
-        problems.append(Problem(file=shown, line=header_line, key=channel, what=what, remedy=remedy))
+        problems.append(
+            Problem(file=shown, line=header_line, key=channel, what=what, remedy=remedy, kind=COLUMN)
+        )
     return chosen, problems
 
 

@@ -22,6 +22,7 @@ UNSEEN = re.compile(
 )
 READ_WHOLE = ("rigs", "parts", "content", "layouts", "shared")
 READ_OF_SESSION = ("session.yaml", "rehearsal.yaml")
+MAX_BYTES = 2_000_000  # of a YAML file
 DEEPEST = 12  # folders within folders; layouts has three
 # What some disk or other takes in no name, and what nobody sees.
 NOT_IN_NAMES = re.compile(

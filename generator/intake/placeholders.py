@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from generator.intake.outside import MAX_BYTES
 from generator.intake.problems import Problem
-from generator.intake.yaml_source import MAX_BYTES
 
 MARK = "# replace"
 PROSE_MARK = "<!-- replace -->"

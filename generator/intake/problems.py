@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Severity = Literal["error", "warning"]
+COLUMN = "column"  # a column that a log does not have: most often the rig file's fault, and then of many logs
 STILL_TO_COME = "still to come"  # a log that is not there yet, in a session that is being made
 
 
@@ -20,7 +21,7 @@ class Problem:
     key     dotted key (`matters.rise_time`) or column name, or "" for the file
     what    what is wrong, one sentence
     remedy  how to mend it, one sentence
-    kind    STILL_TO_COME where it is that, else ""
+    kind    STILL_TO_COME or COLUMN where it is that, else ""
     """
 
     file: str
@@ -45,8 +46,29 @@ class SeasonProblems(WhirlbookError):
     """All problems found in one pass over a season."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
-        self.problems: tuple[Problem, ...] = tuple(problems)
+        self.problems: tuple[Problem, ...] = tuple(told_once(problems))
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+def told_once(problems: Iterable[Problem]) -> list[Problem]:
+    """The same problems in their order; a column that several logs lack is told once, with their number."""
+    found = list(problems)
+    alike: dict[tuple[str, str, str], list[Problem]] = {}
+    for problem in found:
+        if problem.kind == COLUMN:
+            alike.setdefault((problem.key, problem.what, problem.remedy), []).append(problem)
+    first = {id(same[0]): len(same) - 1 for same in alike.values()}
+    told = []
+    for problem in found:
+        more = first.get(id(problem), 0) if problem.kind == COLUMN else 0
+        if problem.kind == COLUMN and id(problem) not in first:
+            continue
+        logs = f"in this log and {more} more"
+        told.append(problem if not more else replace(problem, what=problem.what.replace(HERE, logs)))
+    return told
+
+
+HERE = "in this log"
 
 
 class OutputRefused(WhirlbookError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -250,7 +250,7 @@ def _check_runs(
                 "Number the repeats of each treatment 1, 2, 3, ...",
             )
         places.setdefault(place, index)
-        _check_log(report, ("runs", index, "log"), run.log, folder, logs_needed, planned)
+        _check_log(report, ("runs", index, "log"), run.log, folder, logs_needed, planned, _logs(read))
 
 
 def _check_further_logs(
@@ -274,7 +274,11 @@ def _check_further_logs(
             if last in names:
                 report((*path, "log"), f"'{last}' is also the name of another log.", "Rename one of them.")
             names.add(last)
-            _check_log(report, (*path, "log"), further.log, folder, logs_needed, planned)
+            _check_log(report, (*path, "log"), further.log, folder, logs_needed, planned, _logs(read))
+
+
+def _logs(read: SessionFile) -> set[str]:
+    return {log for run in read.runs for log in run.logs}
 
 
 def _check_log(
@@ -284,7 +288,9 @@ def _check_log(
     folder: Path,
     logs_needed: bool = True,
     planned: bool = False,
+    named: Collection[str] = (),
 ) -> None:
+    """A log that a run names is a plain file inside the session. named: what runs name, none of which is suggested."""
     if log.startswith(("/", "~")) or "\\" in log or ":" in log or ".." in log.split("/"):
         report(
             path,
@@ -302,7 +308,7 @@ def _check_log(
                 report(path, f"'{log}' is not there yet.", "Make the run.", still_to_come=True)
                 return
             there = (
-                sorted(f"logs/{entry.name}" for entry in (folder / "logs").iterdir())
+                sorted({f"logs/{entry.name}" for entry in (folder / "logs").iterdir()} - set(named))
                 if (folder / "logs").is_dir()
                 else []
             )
@@ -329,6 +335,8 @@ def check_logs_of_faulty(
     """Missing logs of a session whose YAML has other faults, so that one pass tells those as well."""
     report = _Reporter(source, problems)
     runs: Any = source.data.get("runs")
-    for index, run in enumerate(runs if isinstance(runs, list) else []):
+    listed = runs if isinstance(runs, list) else []
+    named = {str(run["log"]) for run in listed if isinstance(run, dict) and "log" in run}
+    for index, run in enumerate(listed):
         if isinstance(run, dict) and isinstance(run.get("log"), str):
-            _check_log(report, ("runs", index, "log"), run["log"], folder, planned=planned)
+            _check_log(report, ("runs", index, "log"), run["log"], folder, planned=planned, named=named)

@@ -23,15 +23,17 @@ from generator.intake.margins import margins_of
 from generator.intake.outside import is_inside, odd_files, odd_names
 from generator.intake.parts import PART_MODELS, AnyPart, Motor, Pack
 from generator.intake.placeholders import placeholders
-from generator.intake.problems import STILL_TO_COME, Problem, SeasonProblems, suggestion
+from generator.intake.places import season_fault
+from generator.intake.problems import Problem, SeasonProblems, suggestion
 from generator.intake.rig import Rig
 from generator.intake.rig_units import channels_in_house_units
 from generator.intake.run_logs import check_loggers, of_own_log
 from generator.intake.session import Season, SeasonFile, Session, SessionFile
 from generator.intake.validation import validated
+from generator.intake.waiting import begun, nothing_measured, still_to_measure
 from generator.intake.yaml_source import YamlSource, read_yaml
 
-NOT_SESSIONS = {"rigs", "parts", "content", "layouts", "photos"}
+NOT_SESSIONS = {"rigs", "parts", "content", "layouts", "shared", "photos"}
 SESSION_STAND_INS = {
     "title": "unknown", "question": "unknown", "date": "2000-01-01",
     "air": {"temperature": "20 degC", "pressure": "1013 hPa", "humidity": "50 %"},
@@ -62,7 +64,8 @@ class LogPlace:
 class Inspection:
     """A season as far as it could be read, with all problems of its YAML files.
 
-    season  None if season.yaml cannot be used; sessions with problems are left out of it
+    season  None if season.yaml cannot be used; sessions with problems are left out of it, and where logs are needed
+            also those that have none yet, which a warning of the kind STILL_TO_COME tells
     logs    logs of sessions with problems, so that their inside is checked in the same pass
     """
 
@@ -99,12 +102,9 @@ def inspect_season(
     """
     problems: list[Problem] = []
     shown = str(folder)
-    if not folder.is_dir():
-        what = "is not a folder." if folder.exists() else "is not there."
-        return Inspection(
-            season=None,
-            problems=(Problem(file=shown, what=what, remedy="Name the folder that holds season.yaml."),),
-        )
+    fault = season_fault(folder)
+    if fault is not None:
+        return Inspection(season=None, problems=(fault,))
     source, found = read_yaml(folder / "season.yaml", f"{shown}/season.yaml")
     problems += found
     season_file = None
@@ -121,6 +121,8 @@ def inspect_season(
     )
     reader.planned = planned
     sessions = reader.read_all()
+    if reader.waiting and not planned and len(reader.waiting) == reader.count:
+        problems.append(nothing_measured(shown, reader.waiting))
     problems += placeholders(folder, shown)
     season = None
     if season_file is not None:
@@ -231,6 +233,8 @@ class _SessionReader:
         self.model = session_model(contracts)
         self.planned = False
         self.logs: list[LogPlace] = []
+        self.count = 0
+        self.waiting: list[Problem] = []
 
     def read_all(self) -> list[Session]:
         """Every sound session by date."""
@@ -248,6 +252,7 @@ class _SessionReader:
                 )
             )
         said = [name for name in names if os.path.lexists(self.folder / name / "session.yaml")]
+        self.count = len(said)
         odd = odd_names(said, self.shown)
         self.problems += odd.values()
         self.problems += odd_files(self.folder, self.shown, (name for name in said if name not in odd))
@@ -287,27 +292,27 @@ class _SessionReader:
         written = source.data.get("procedures")
         named = [contract for contract in self.contracts if isinstance(written, dict) and contract in written]
         units = {name: unit for plan in named for name, unit in self.contracts[plan].response_units.items()}
-        waited_for = self.logs_needed and not begun(folder, read) and (self.planned or bool(read.runs))
+        logs = [log for run in read.runs for log in run.logs]
+        waited_for = self.logs_needed and not begun(folder, logs)
         references.check_session(
             source, read, folder, self.rigs, self.parts, self.season_file, self.contracts, plans, units,
             self.problems, logs_needed=self.logs_needed and not waited_for, planned=self.planned,
         )  # fmt: skip
         if waited_for:
-            what = (
-                f"none of the {len(read.runs)} logs is there yet." if read.runs else "no run is listed yet."
-            )
-            remedy = f"Make the runs, or try the whole way with simulated ones: whirlbook rehearse {place}"
-            self.problems.append(
-                Problem(file=source.shown, line=source.line(("runs",)), key="runs", what=what, remedy=remedy,
-                        severity="warning" if self.planned else "error", kind=STILL_TO_COME)
-            )  # fmt: skip
+            told = still_to_measure(source, folder, place, logs, len(read.runs))
+            self.problems.append(told)
+            self.waiting.append(told)
         margins = margins_of(source, read, units, self.problems)
-        conclusion = _conclusion(folder, place, self.problems)
+        conclusion = None
+        if not waited_for or (folder / "conclusion.md").exists():  # nothing to conclude before the runs
+            conclusion = _conclusion(folder, place, self.problems)
         rig = self.rigs.get(read.rig)
         rig = None if rig is None else calibrated(rig, self.records, read.date)
         faulty = any(problem.severity == "error" for problem in self.problems[before:])
         if faulty or rig is None or self._rests_on_faults(read):
             self._remember_logs(read, rig, folder, place)
+            return None
+        if waited_for and not self.planned:
             return None
         photos = (p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and p.is_file())
         return Session.model_construct(
@@ -382,11 +387,6 @@ def _conclusion(folder: Path, place: str, problems: list[Problem]) -> str | None
             )
         )
     return None
-
-
-def begun(folder: Path, session: SessionFile) -> bool:
-    """Whether a log of the session in `folder` is there."""
-    return any((folder / log).exists() for run in session.runs for log in run.logs)
 
 
 def season_date(season: Season) -> datetime.date:

@@ -9,11 +9,10 @@ from typing import Any
 
 import yaml
 
-from generator.intake.outside import UNSEEN
+from generator.intake.outside import MAX_BYTES, UNSEEN
 from generator.intake.problems import Problem
 
 Path_ = tuple[str | int, ...]
-MAX_BYTES = 2_000_000
 MAX_NODES = 50_000
 MAX_DEPTH = 40
 MAX_KEY_CHARACTERS = 200
@@ -205,7 +204,8 @@ def read_yaml(file: Path, shown: str) -> tuple[YamlSource, list[Problem]]:
         return failed(
             mark.line + 1 if mark else None,
             f"is not readable YAML: {reason}.",
-            "Check indentation, colons and brackets on and above this line; put text with a colon in quotes.",
+            "Check indentation, colons and brackets on and above this line. Put text that holds a colon, a comma or a "
+            "bracket in quotes, such as column: 'thrust [gf]'.",
         )
     except yaml.YAMLError as error:
         return failed(

@@ -90,6 +90,8 @@ def write_records(
     if there != content:
         _write(file, content)
     says = _says(fit, plan.channel)
+    if any(run.simulated for run in used):
+        says += " Made from simulated logs, and says so: nothing that was measured is to rest on it."
     return (
         Written(
             file=file,

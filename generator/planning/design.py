@@ -26,7 +26,14 @@ from generator.planning.design_records import (
     Scatter,
     Settling,
 )
-from generator.planning.design_repeats import Values, choose, method_of, settle_margins, with_chosen
+from generator.planning.design_repeats import (
+    Values,
+    choose,
+    method_of,
+    of_hundred,
+    settle_margins,
+    with_chosen,
+)
 from generator.planning.design_scatter import Earlier
 from generator.reduction.records import ResponseKind
 
@@ -178,7 +185,11 @@ def _notes(
         )
     if session.file.primary and not any(row.family == "primary" for row in settling):
         named = listed(list(session.file.primary))
-        notes.append(f"{named} is decided beforehand, but matters sets no margin for it.")
+        one = len(session.file.primary) == 1
+        notes.append(
+            f"{named} {'is' if one else 'are'} decided beforehand, but matters sets no margin for "
+            f"{'it' if one else 'them'}."
+        )
     odd = [one for one in chosen if one.repeats % 2]
     if odd and options.order == "abba":
         notes.append(
@@ -193,10 +204,10 @@ def _notes(
     for row in settling:
         short = row.family == "primary" and row.chosen is not None and row.chosen < 0.8
         if short and row.chosen is not None:
-            share = plain(100.0 * row.chosen, digits=2)
             notes.append(
-                f"{by_procedure[row.procedure]} repeats settle the margin of {row.label.lower()} in only {share} of "
-                "100 such sessions. Make more, widen the margin, or find out where the scatter comes from."
+                f"{by_procedure[row.procedure]} repeats settle the margin of {row.label.lower()} in only "
+                f"{of_hundred(row.chosen)} such sessions. Make more, widen the margin, or find out where the scatter "
+                "comes from."
             )
     if session.file.check_standard is None and session.rig.check_standard:
         notes.append(

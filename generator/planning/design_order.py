@@ -22,6 +22,7 @@ from generator.planning.design_records import (
     StepName,
     Totals,
 )
+from generator.reduction.drain import DrainPlan
 from generator.reduction.procedures import PROCEDURES
 
 # Minutes that a change takes. Our own choice, no source; `--change-minutes` gives one number for all of them.
@@ -235,13 +236,14 @@ def _sum(values: Sequence[float | None]) -> float | None:
 
 
 def _packs(season: Season, session: Session, runs: Sequence[PlannedRun]) -> tuple[PackNeed, ...]:
-    """Every pack that feeds a run: no run is begun that the pack cannot finish."""
-    by_pack: dict[str, list[float]] = {}
+    """Every pack that feeds a run: no run is begun that the pack cannot finish. A drain empties a full one."""
+    by_pack: dict[str, list[tuple[float, bool]]] = {}
     for run in runs:
         treatment = session.file.treatments.get(run.treatment)
         source = season.source(treatment) if treatment is not None else None
         if isinstance(source, Pack) and run.demand.charge_ah is not None:
-            by_pack.setdefault(source.id, []).append(run.demand.charge_ah)
+            drained = isinstance(session.plans.get(run.procedure), DrainPlan)
+            by_pack.setdefault(source.id, []).append((run.demand.charge_ah, drained))
     made = []
     for name, charges in by_pack.items():
         pack = season.parts[name]
@@ -249,23 +251,24 @@ def _packs(season: Season, session: Session, runs: Sequence[PlannedRun]) -> tupl
         usable = pack.usable_share * pack.capacity_ah
         fills, left, fewest = 0, 0.0, 0
         counts: list[int] = []
-        for charge in charges:
-            if charge > left:
+        for charge, drained in charges:
+            if drained or charge > left:
                 fills, left = fills + 1, usable
                 counts.append(0)
-            left -= charge
+            left = 0.0 if drained else left - charge
             counts[-1] += 1
-        fewest = 0 if max(charges) > usable else max(counts)
+        fewest = 0 if any(charge > usable and not drained for charge, drained in charges) else max(counts)
         made.append(
             PackNeed(
                 pack=name,
                 label=pack.label,
                 runs=len(charges),
-                charge_ah=math.fsum(charges),
+                charge_ah=math.fsum(charge for charge, _ in charges),
                 capacity_ah=pack.capacity_ah,
                 usable_share=pack.usable_share,
                 runs_a_fill=fewest,
                 fills=fills,
+                emptied=all(drained for _, drained in charges),
             )
         )
     return tuple(made)

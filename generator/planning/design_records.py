@@ -163,7 +163,12 @@ class PlannedRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackNeed:
-    """Charge one pack has to give. fills: how often it must be full; runs_a_fill 0 where one run takes too much."""
+    """Charge one pack has to give.
+
+    fills        how often it must be full
+    runs_a_fill  0 where one run takes too much
+    emptied      whether every run empties it on purpose
+    """
 
     pack: str
     label: str
@@ -173,6 +178,7 @@ class PackNeed:
     usable_share: float
     runs_a_fill: int
     fills: int
+    emptied: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

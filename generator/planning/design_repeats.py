@@ -358,6 +358,13 @@ def _count(repeats: Repeats) -> str:
     return f"more than {repeats.count} repeats" if repeats.capped else counted(repeats.count, "repeat")
 
 
+def of_hundred(share: float) -> str:
+    """In how many of 100 sessions something comes out."""
+    if share > 0.99:
+        return "over 99 of 100"
+    return f"{100.0 * share:.0f} of 100" if share >= 0.01 else "fewer than 1 of 100"
+
+
 def conditions_in_words(at: Sequence[At]) -> str:
     """Conditions in words, those of one kind with one unit: `at 9 000, 12 500 and 16 000 rpm`."""
     named = [one for one in at if one]

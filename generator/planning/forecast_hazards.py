@@ -261,6 +261,13 @@ def _case(plan: Plan, motor: Motor, procedure: str, reached_k: float) -> Iterato
         yield plan.hazard("magnet-limit", what, "Its magnets weaken for good.", figures, source, "warn")
 
 
+NOT_INTO_THE_SUPPLY = (
+    "Any one of three makes it safe: switch braking off in the controller, and say so under `go_on_because`; run on a "
+    "pack instead of the supply; or, only if the supply can take energy back, write `absorbs_returned_energy: true` "
+    "into parts/"
+)
+
+
 def _returned_energy(plan: Plan) -> Iterator[Hazard]:
     """A supply that cannot absorb what braking returns: refused where every cycle steps down, else told."""
     source = plan.season.source(plan.treatment)
@@ -271,10 +278,11 @@ def _returned_energy(plan: Plan) -> Iterator[Hazard]:
         steps = "spin-up" in slowing
         what = f"{source.label} cannot absorb energy, and {'spin-up' if steps else slowing[0]} slows the motor down."
         why = "A controller that brakes lifts the voltage until the supply switches off or something breaks down."
-        figures = (0.0, 0.0, "1")
-        yield plan.hazard(
-            "supply-cannot-absorb", what, why, figures, "stated for the part", "refuse" if steps else "warn"
-        )
+        found = plan.hazard(
+            "supply-cannot-absorb", what, why, (0.0, 0.0, "1"), "stated for the part",
+            "refuse" if steps else "warn",
+        )  # fmt: skip
+        yield replace(found, mend=f"{NOT_INTO_THE_SUPPLY}{source.id}.yaml.")
 
 
 def _noise(plan: Plan) -> Iterator[Hazard]:

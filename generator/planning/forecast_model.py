@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -13,12 +12,12 @@ from generator.intake.parts import Pack, Propeller
 from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session, Treatment
 from generator.planning.bench_model import RPM, BenchModel, MotorModel, PropellerModel
+from generator.planning.coefficient_law import power_law
 from generator.planning.forecast_losses import RIPPLE_SHARE, ripple_conductance
 from generator.planning.plan_records import Assumption, Basis
 from generator.planning.rehearsal_file import Rehearsal
 from generator.planning.set_up import ASSUMED_FREE_RUN_SLOPE, Assumptions, RunDraws, bench_model
 from generator.reduction.losses import NOMINAL_UNCERTAINTY
-from generator.reduction.motor_fit import LEAST_SPEED_RATIO
 from generator.reduction.records import RunReduction
 from generator.reduction.stated_coefficients import Coefficient, stated_coefficients
 
@@ -294,17 +293,6 @@ class _Work:
 _Law = tuple[
     Basis, float, float, float
 ]  # basis, value at the reference speed, exponent, relative uncertainty
-
-
-def power_law(points: Sequence[tuple[float, float]], reference_rpm: float) -> tuple[float, float]:
-    """C and b of C (n/reference)^b through (speed in rpm, coefficient); b = 0 where speeds lie too close together."""
-    logs = [(math.log(speed / reference_rpm), math.log(value)) for speed, value in points]
-    x0 = math.fsum(x for x, _ in logs) / len(logs)
-    y0 = math.fsum(y for _, y in logs) / len(logs)
-    slope = 0.0
-    if max(x for x, _ in logs) - min(x for x, _ in logs) >= math.log(LEAST_SPEED_RATIO):
-        slope = math.fsum((x - x0) * (y - y0) for x, y in logs) / math.fsum((x - x0) ** 2 for x, _ in logs)
-    return math.exp(y0 - slope * x0), slope
 
 
 def _free_run_line(

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from generator.intake.calibrations import CalibratedChannel
+from generator.intake.calibrations import CalibratedChannel, calibrated
 from generator.intake.rig import CHANNEL_KINDS, Rig
+from generator.intake.session import Season, Session
 from generator.planning.bench_model import BenchModel, cell_voltage_v
 from generator.planning.sensors import BACKGROUND_VIBRATION_M_S2, Reading
 from generator.reduction.calibration import ways
@@ -92,3 +93,34 @@ def without_calibration(
                 scale=reading.scale / used.gain,
             )
     return made, plain
+
+
+def with_calibration(
+    plain: pd.DataFrame, readings: Mapping[str, Reading], rig: Rig
+) -> tuple[pd.DataFrame, dict[str, Reading]]:
+    """The other way: a log read without calibrations as it reads with the rig's; the numbers in it stay."""
+    made, used = plain.copy(), dict(readings)
+    for name, channel in rig.channels.present().items():
+        if isinstance(channel, CalibratedChannel):
+            column, record, reading = CHANNEL_KINDS[name][1], channel.used, readings[name]
+            made[column] = record.true(made[column].to_numpy(dtype=np.float64))
+            used[name] = replace(
+                reading,
+                zero=float(record.true(np.array(reading.zero))),
+                scale=reading.scale * record.gain,
+            )
+    return made, used
+
+
+def before_own_record(season: Season, session: Session) -> Rig:
+    """The rig as it stood before the records that this session itself gave: what its logs were written on.
+
+    Without this a session with `zero` runs would be rehearsed otherwise once the rig file refers to its record.
+    """
+    if not any(
+        isinstance(channel, CalibratedChannel) and channel.used.session == session.id
+        for channel in session.rig.channels.present().values()
+    ):
+        return session.rig
+    others = {n: r for n, r in season.calibrations.items() if r is None or r.session != session.id}
+    return calibrated(season.rigs[session.rig.id], others, session.file.date)

@@ -128,6 +128,7 @@ class Hazard:
     source      of the limit
     severity    "refuse": no run sheet unless the session says why somebody goes on; "warn": told
     go_on       the reason that session.yaml gives under `go_on_because:`, or ""
+    mend        what would take it away, one sentence, where that is not plain from `what`
     """
 
     id: str
@@ -140,6 +141,7 @@ class Hazard:
     source: str
     severity: Severity
     go_on: str = ""
+    mend: str = ""
 
     @property
     def refuses(self) -> bool:

@@ -112,7 +112,7 @@ class ControllerTruth(Record):
 
 
 class PropellerTruth(Record):
-    """True coefficients of a propeller at 15 000 rpm, and how they follow speed."""
+    """True coefficients of a propeller at 15 000 rpm, and how they follow speed; else as its part file states them."""
 
     thrust_coefficient: Annotated[float, Field(gt=0, lt=1)] | None = None
     power_coefficient: Annotated[float, Field(gt=0, lt=1)] | None = None

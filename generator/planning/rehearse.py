@@ -16,7 +16,12 @@ from generator.intake.problems import suggestion
 from generator.intake.session import Run, Season, Session
 from generator.planning.bench_model import run_bench
 from generator.planning.drive_patterns import NoPattern, drive_pattern, require_source, stopped_as_shown
-from generator.planning.loads_model import loaded_frame, without_calibration
+from generator.planning.loads_model import (
+    before_own_record,
+    loaded_frame,
+    with_calibration,
+    without_calibration,
+)
 from generator.planning.log_writer import RehearsalRefused, log_bytes, require_writable
 from generator.planning.logger_files import logger_files
 from generator.planning.rehearsal_file import Rehearsal, Scatter, TreatmentTruth, load_rehearsal
@@ -102,7 +107,8 @@ def simulate_session(
     seed = rehearsal.seed if seed is None else seed
     assumed = Assumptions() if assumed is None else assumed
     shared_rng = _stream(seed, session.id, "rig")
-    shared: RigTruth = draw_rig_truth(session.rig, rehearsal, shared_rng)
+    rig = before_own_record(season, session)
+    shared: RigTruth = draw_rig_truth(rig, rehearsal, shared_rng)
     wiring = float(shared_rng.standard_normal()) * session.rig.wiring.resistance_uncertainty_ohm
     made: dict[str, SimulatedRun] = {}
     count = len(session.file.runs)
@@ -155,7 +161,7 @@ def simulate_session(
             )
         logged, readings = log_of(
             truth,
-            session.rig,
+            rig,
             pole_pairs=season.motor(treatment).pole_pairs,
             rehearsal=rehearsal,
             shared=shared,
@@ -164,7 +170,9 @@ def simulate_session(
             rng=rng,
         )
         if isinstance(plan, ZeroPlan):
-            logged, readings = without_calibration(logged, readings, session.rig)
+            logged, readings = without_calibration(logged, readings, rig)
+        elif rig is not session.rig:
+            logged, readings = with_calibration(*without_calibration(logged, readings, rig), session.rig)
         made[run.id] = SimulatedRun(run=run, logged=logged, truth=truth, readings=readings)
     return made
 

@@ -11,7 +11,7 @@ from generator.intake.caution_texts import CautionText
 from generator.intake.session import Season, Session, Treatment
 from generator.planning.design import CHANGE_WORDS
 from generator.planning.design_records import Alternative, Design, PlannedRun, Settling, Totals
-from generator.planning.design_repeats import conditions_in_words
+from generator.planning.design_repeats import conditions_in_words, of_hundred
 from generator.planning.run_sheet_checklist import LOCAL_CODES, after, before, during
 from generator.planning.run_sheet_records import (
     Block,
@@ -56,9 +56,10 @@ def run_sheet(
     settings  what to set at the supply and the controller; expected: what each setpoint is expected to show
     read_back lines for the checklist before
     assumed   what the forecast assumed
-    warned    why a person goes on although the plan is not safe
+    warned    why a person goes on although the plan is not safe; what the totals warn of is added
     """
-    always = [_always(texts[name]) for name in texts if texts[name].always_on]
+    idle = _not_on_the_bench(season, session)
+    always = [_always(texts[name]) for name in texts if texts[name].always_on and name not in idle]
     cautions = sorted([*raised, *always], key=lambda it: SEVERITY.index(it.signal))
     sections = [
         Section(key="glance", title="At a glance", blocks=tuple(_glance(session, plan, glance))),
@@ -89,7 +90,7 @@ def run_sheet(
         title=file.title,
         question=" ".join(file.question.split()),
         notice=" ".join((season.file.notice or "").split()),
-        warned=tuple(warned),
+        warned=(*warned, *_warnings(plan.totals)),
         meta=tuple(_meta(season, session)),
         sections=tuple(section for section in sections if section.blocks),
         local_codes=LOCAL_CODES,
@@ -102,6 +103,12 @@ def _meta(season: Season, session: Session) -> Iterator[str]:
     yield session.rig.label
     if session.file.tester:
         yield session.file.tester
+
+
+def _not_on_the_bench(season: Season, session: Session) -> set[str]:
+    """Cautions of what feeds none of the treatments."""
+    kinds = {season.source(treatment).kind for treatment in session.file.treatments.values()}
+    return {caution for kind, caution in (("pack", "packs"), ("supply", "supply")) if kind not in kinds}
 
 
 def _always(text: CautionText) -> SheetCaution:
@@ -136,18 +143,32 @@ def _glance(session: Session, plan: Design, extra: Sequence[tuple[str, str]]) ->
 
 def _runs_words(plan: Design) -> str:
     repeats = listed([f"{one.repeats} × {one.procedure}" for one in plan.chosen])
-    return f"{plan.totals.runs} ({repeats} for each treatment)"
+    return f"{plan.totals.runs} ({repeats} for each treatment)" if repeats else str(plan.totals.runs)
+
+
+def _warnings(totals: Totals) -> Iterator[str]:
+    """What of the totals somebody must do something about before the first run."""
+    for pack in totals.packs:
+        if pack.runs_a_fill == 0:
+            usable = plain(pack.usable_share * pack.capacity_ah, "Ah", 3)
+            yield (
+                f"One run takes more than {pack.label} can give ({usable}): shorten the runs, or take a larger pack."
+            )
+    if totals.dose is not None and totals.dose > 1.0:
+        yield (
+            f"Without hearing protection these runs are {dose_words(totals.dose)} of a day's allowance of noise: "
+            "everybody in the room wears it, or the runs are spread over several days."
+        )
 
 
 def _charge(totals: Totals) -> list[tuple[str, str]]:
     pairs = []
     for pack in totals.packs:
-        how = (
-            "one run takes more than it can give"
-            if pack.runs_a_fill == 0
-            else f"{plain(pack.charge_ah, 'Ah', 2)}, {counted(pack.fills, 'full charge')} "
-            f"({plain(100.0 * pack.usable_share, '%', 2)} of {plain(pack.capacity_ah, 'Ah', 3)} used)"
-        )
+        usable = f"{plain(100.0 * pack.usable_share, '%', 2)} of {plain(pack.capacity_ah, 'Ah', 3)} used"
+        used = "each run empties it to the cut-off" if pack.emptied else usable
+        how = f"{plain(pack.charge_ah, 'Ah', 2)}, {counted(pack.fills, 'full charge')} ({used})"
+        if pack.runs_a_fill == 0:
+            how = "one run takes more than it can give"
         pairs.append((pack.label, how))
     if not pairs and totals.charge_ah is not None and totals.energy_wh is not None:
         pairs.append(
@@ -326,7 +347,7 @@ def _settling_row(row: Settling, planned: int) -> tuple[str, ...]:
         return (*head, "–", "–", str(planned), f"not known: {row.unknown}")
     settled = "–"
     if row.chosen is not None:
-        settled = "over 99 of 100" if row.chosen > 0.99 else f"{100.0 * row.chosen:.0f} of 100"
+        settled = of_hundred(row.chosen)
     return (*head, _count(row.to_80), _count(row.to_95), str(planned), settled)
 
 

@@ -251,7 +251,10 @@ def _sentence(text: str) -> str:
 
 def unsafe(forecast: Forecast) -> Iterator[tuple[str, str]]:
     """(key for `go_on_because`, what speaks against the plan) of everything that nobody has answered for."""
-    told = ((hazard.id, f"{_sentence(hazard.what)} {_sentence(hazard.why)}") for hazard in forecast.refusals)
+    told = (
+        (hazard.id, " ".join(_sentence(text) for text in (hazard.what, hazard.why, hazard.mend) if text))
+        for hazard in forecast.refusals
+    )
     yield from dict.fromkeys(told)  # what holds for several treatments is told once
 
 

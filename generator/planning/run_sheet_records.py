@@ -109,7 +109,7 @@ class RunSheet:
     session     id of the session
     title       of the session; question as asked
     notice      what the season says of itself, or ""
-    warned      why a person goes on although the plan is not safe, or ""
+    warned      why a person goes on although the plan is not safe, and what its totals warn of
     meta        season, date, rig, tester, one line each
     sections    in the order of the page
     local_codes the sentence that puts local codes first

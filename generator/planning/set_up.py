@@ -15,6 +15,7 @@ from generator.planning.bench_model import (
     PropellerModel,
     SourceModel,
 )
+from generator.planning.coefficient_law import power_law
 from generator.planning.rehearsal_file import (
     ControllerTruth,
     MotorTruth,
@@ -24,6 +25,7 @@ from generator.planning.rehearsal_file import (
     TreatmentTruth,
 )
 from generator.reduction.air import moist_air_density_kg_m3
+from generator.reduction.stated_coefficients import Coefficient, stated_coefficients
 
 # Values a part file need not give. All are assumptions for a rehearsal, of the size small multirotor parts
 # have; no source. Resistance, free-run current and inductance follow the winding: R and L with 1/KV².
@@ -273,24 +275,46 @@ def _propeller(
     part: Propeller, hidden: PropellerTruth, truth: TreatmentTruth, draws: RunDraws, assumed: Assumptions
 ) -> PropellerModel:
     name = part.id
-    pitch_m = assumed.take(part.pitch_m, ASSUMED_PITCH_OVER_DIAMETER * part.diameter_m, f"{name}: pitch in m")
-    guess_ct = 0.11 * part.blades**0.4 * (pitch_m / part.diameter_m / 0.7) ** 0.5
-    ct = assumed.take(hidden.thrust_coefficient, guess_ct, f"{name}: thrust coefficient")
+    ct, thrust_exponent = _truth_or_stated(
+        part, "thrust", hidden.thrust_coefficient, hidden.thrust_exponent, ASSUMED_THRUST_EXPONENT
+    )
+    if ct is None:
+        guess = ASSUMED_PITCH_OVER_DIAMETER * part.diameter_m
+        pitch_m = assumed.take(part.pitch_m, guess, f"{name}: pitch in m")
+        guess_ct = 0.11 * part.blades**0.4 * (pitch_m / part.diameter_m / 0.7) ** 0.5
+        ct = assumed.take(None, guess_ct, f"{name}: thrust coefficient")
+    cp, power_exponent = _truth_or_stated(
+        part, "power", hidden.power_coefficient, hidden.power_exponent, ASSUMED_POWER_EXPONENT
+    )
     # figure of merit = sqrt(2/π) CT^1.5 / CP, momentum theory of the hovering rotor
     guess_cp = (2.0 / math.pi) ** 0.5 * ct**1.5 / ASSUMED_FIGURE_OF_MERIT
-    cp = assumed.take(hidden.power_coefficient, guess_cp, f"{name}: power coefficient")
+    cp = assumed.take(cp, guess_cp, f"{name}: power coefficient")
     mass = assumed.take(part.mass_kg, ASSUMED_PROPELLER_MASS_KG, f"{name}: mass in kg")
     inertia = assumed.take(part.inertia_kg_m2, mass * part.diameter_m**2 / 24.0, f"{name}: inertia in kg·m²")
     return PropellerModel(
         diameter_m=part.diameter_m,
         thrust_coefficient=ct * truth.thrust * draws.thrust,
         power_coefficient=cp * truth.shaft_power * draws.shaft_power,
-        thrust_exponent=ASSUMED_THRUST_EXPONENT if hidden.thrust_exponent is None else hidden.thrust_exponent,
-        power_exponent=ASSUMED_POWER_EXPONENT if hidden.power_exponent is None else hidden.power_exponent,
+        thrust_exponent=thrust_exponent,
+        power_exponent=power_exponent,
         reference_rev_s=REFERENCE_REV_S,
         inertia_kg_m2=inertia * truth.inertia,
         blades=part.blades,
     )
+
+
+def _truth_or_stated(
+    part: Propeller, which: Coefficient, truth: float | None, exponent: float | None, assumed_exponent: float
+) -> tuple[float | None, float]:
+    """CT or CP at the reference speed, and its power of speed: the hidden truth, else as the part file states it.
+
+    None for the coefficient where neither says it.
+    """
+    stated = stated_coefficients(part, which)
+    if truth is not None or not stated:
+        return truth, assumed_exponent if exponent is None else exponent
+    value, slope = power_law(stated, REFERENCE_REV_S * 60.0)
+    return value, slope if exponent is None else exponent
 
 
 def _source(

@@ -44,6 +44,9 @@ def start(folder: Path, session: SessionStart, *, title: str | None = None) -> t
         raise OutputRefused(f"{folder} is a season already. Name a session in it: {folder}/NAME.")
     if not folder.parent.is_dir():
         raise OutputRefused(f"There is no folder {folder.parent}. Make it first, or correct the name.")
+    if (folder.parent / "session.yaml").exists():
+        beside = folder.parent.parent / folder.name
+        raise OutputRefused(f"{folder.parent} is a session. A new session goes beside it: {beside}")
     if is_season(folder.parent):
         session = replace(session, id=folder.name, title=title)
         return start_session(folder.parent, session, contracts, schemas)

@@ -126,9 +126,14 @@ def about(model: type[BaseModel], key: str, info: FieldInfo) -> str:
 
 
 def comment(text: str, indent: int = 0) -> list[str]:
-    """A text as comment lines."""
+    """A text as comment lines; a line break in it is kept, and so is the space that a line begins with."""
     margin = " " * indent + "# "
-    return textwrap.wrap(text, WIDTH, initial_indent=margin, subsequent_indent=margin, break_long_words=False)
+    lines: list[str] = []
+    for line in text.split("\n"):
+        lines += textwrap.wrap(
+            line, WIDTH, initial_indent=margin, subsequent_indent=margin, break_long_words=False
+        )
+    return lines
 
 
 def flow(value: Any) -> str:

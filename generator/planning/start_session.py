@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from generator.intake.problems import Problem, SeasonProblems, suggestion
 from generator.intake.season import NOT_SESSIONS, session_model
 from generator.planning import start_values as begin
 from generator.planning.start_files import Invented, comment, explained
+from generator.reduction.procedures import response_kinds
 
 SCHEMAS = ".schemas"
 ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
@@ -110,8 +112,7 @@ def session_files(
             **{name: start.plan for name, start in begin.PROCEDURES.items()},
             **{f"{name}?": start.does for name, start in begin.PROCEDURES.items()},
         },
-        "matters?": "Known here: "
-        + ", ".join(sorted({r for n in starts for r in contracts[n].response_units})),
+        "matters?": _known_responses({r for n in starts for r in contracts[n].response_units}),
         "runs?": "Forward in one block and backward in the next, so that a slow drift falls on all treatments alike.",
     }
     text = file_text(
@@ -122,6 +123,14 @@ def session_files(
         f"{session.id}/session.yaml": text,
         f"{session.id}/conclusion.md": _conclusion([*responses.values()], names[1]),
     }
+
+
+def _known_responses(names: AbstractSet[str]) -> str:
+    """What a margin can be set for, in words, one a line."""
+    known = response_kinds()
+    kinds = sorted((known[name] for name in names), key=lambda kind: kind.name)
+    lines = [f"  {kind.name}: {kind.label}{f', {kind.unit}' if kind.unit else ''}" for kind in kinds]
+    return "\n".join(["Known here:", *lines]) if lines else ""
 
 
 def _refuse_unusable(

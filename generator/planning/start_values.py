@@ -217,7 +217,7 @@ PROCEDURES: Mapping[str, ProcedureStart] = {
         response="internal_resistance", margin="10 %", at="", repeats=2, on_pack=True,
     ),
     "zero": ProcedureStart(
-        does="Known loads put on the stand at rest: the calibration of a channel, of no treatment. No rehearsal.",
+        does="Known loads put on the stand at rest: the calibration of a channel, of no treatment.",
         asks="What are the gain and the offset of this channel?",
         plan={"channel": "thrust", "loads": ["0 gf", "100 gf", "300 gf", "600 gf", "300 gf", "100 gf", "0 gf"],
               "load_uncertainty": "0.1 %"},

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from generator.evidence.headline import headline
 from generator.evidence.records import Contrast, SessionAnalysis
+from generator.evidence.wording import counted
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.cautions import CautionPanel, panels, went_on
@@ -15,11 +18,14 @@ from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, Procedure
 from generator.publication.session_figures import DrawnFigures
+from generator.publication.session_page import careful_links
 from generator.publication.share_card import ShareCard
 from generator.publication.sharing import Share, comparison_share
 from generator.publication.tables import Table
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 from generator.publication.working import Working, working
+
+NAMED = 3  # responses named in the heading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,14 +46,14 @@ class ContrastBlock:
 class ComparisonPage:
     """Everything on a comparison page.
 
-    title         `5S capped against 4S`
+    title         with what was compared: `5S capped against 4S: electrical power, spin-up time`
     treatment     label of the treatment
     baseline      label of the baseline
     question      what was asked
     date          written out
-    answer        the answer in one sentence
+    answer        the answer in a few short sentences
     long          whether it is too long for large type
-    rows          verdicts that answer the question
+    careful       what to know before relying on the answer
     exploratory   whether no response was named primary before the test
     sections      links to the sections of this page
     primary       contrasts decided before the test, or all where none was
@@ -79,7 +85,7 @@ class ComparisonPage:
     date: str
     answer: str
     long: bool
-    rows: tuple[VerdictRow, ...]
+    careful: tuple[Link, ...]
     exploratory: bool
     sections: tuple[Link, ...]
     primary: tuple[ContrastBlock, ...]
@@ -135,6 +141,8 @@ def comparison_page(
     home = navigation.session_page(session.id)
     pair = (baseline, treatment)
     checks = session_blocks.check_rows(analysis, about=pair)
+    raised = panels(analysis.cautions, labels, always_on=False, treatment=treatment)
+    answer = headline(own, analysis.kinds, labels, session.file.primary, analysis.checks)
     whole_curves = curves_section(
         analysis, session, (treatment, baseline), page, figures.bands(page, treatment, baseline)
     )
@@ -157,14 +165,14 @@ def comparison_page(
         card=(card.path, card.alt),
     )
     return frame, ComparisonPage(
-        title=title,
+        title=f"{title}: {_compared(first, analysis)}",
         treatment=labels[treatment],
         baseline=labels[baseline],
         question=session.file.question,
         date=date_text(session.file.date),
-        answer=first[0].sentence,
-        long=session_blocks.is_long(first[0].sentence),
-        rows=tuple(verdict_row(contrast, analysis, labels, page) for contrast in first),
+        answer=answer,
+        long=session_blocks.is_long(answer),
+        careful=careful_links(checks, first, raised),
         exploratory=not primary,
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
         primary=tuple(block(contrast) for contrast in first),
@@ -177,7 +185,7 @@ def comparison_page(
         values=figures.values(page),
         curves=figures.curves(page),
         responses=session_blocks.responses_table(analysis, session, treatments=pair, anchored=False),
-        raised=panels(analysis.cautions, labels, always_on=False, treatment=treatment),
+        raised=raised,
         always=panels(analysis.cautions, labels, always_on=True),
         go_on=went_on(session),
         safety=link(page, navigation.SAFETY),
@@ -196,3 +204,11 @@ def comparison_page(
             version=site.version,
         ),
     )
+
+
+def _compared(contrasts: Sequence[Contrast], analysis: SessionAnalysis) -> str:
+    """Names of the responses, at most `NAMED` of them: `electrical power, spin-up time and 2 more`."""
+    names = list(dict.fromkeys(analysis.kinds[contrast.response].label for contrast in contrasts))
+    names = [name[:1].lower() + name[1:] for name in names]
+    left = len(names) - NAMED
+    return f"{', '.join(names[:NAMED])} and {counted(left, 'more', 'more')}" if left > 0 else ", ".join(names)

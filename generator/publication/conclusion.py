@@ -243,15 +243,19 @@ def _functions(
 
         return function
 
+    def in_words(told: Callable[[Contrast, tuple[str, str]], str]) -> Callable[[Contrast], str]:
+        """Told with the words of the response: slower and faster of a time, hotter and cooler of a temperature."""
+        return lambda contrast: told(contrast, analysis.kinds[contrast.response].words)
+
     def value(response: object, treatment: object, /, **at: object) -> CarriedText:
         summary = summary_of(response, treatment, at)
         return CarriedText(text=texts.mean_text(summary), href=link(page, page, f"mean-{summary.key}"))
 
     return {
         "value": value,
-        "difference": of_contrast(texts.amount_text),
-        "relative": of_contrast(texts.relative_amount_text),
-        "interval": of_contrast(texts.interval_text),
+        "difference": of_contrast(in_words(texts.amount_text)),
+        "relative": of_contrast(in_words(texts.relative_amount_text)),
+        "interval": of_contrast(in_words(texts.interval_in_words)),
         "verdict": of_contrast(lambda contrast: contrast.verdict),
         "sentence": of_contrast(lambda contrast: contrast.sentence),
     }

@@ -43,7 +43,7 @@ from generator.reduction.stated_coefficients import stated_coefficients
 
 SHORT = {"kv": "KV", "thrust_coefficient": "CT", "power_coefficient": "CP"}
 TOLD_ALWAYS = ("kv", "winding_resistance", *PACK)
-COLUMNS = ("Fitted", f"95{NBSP}% interval", "Stated", "Departure", "Says")
+COLUMNS = ("Fitted", f"95{NBSP}% interval", "Stated", "Departure", "What that says")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

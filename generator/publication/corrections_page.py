@@ -12,6 +12,7 @@ from generator.publication.facts import archive_date, date_text
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site
+from generator.publication.sharing import correction_key
 from generator.publication.tables import Table
 
 
@@ -80,7 +81,8 @@ def corrections_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tup
             key=navigation.anchor("correction", session.id, str(number)),
             date=date_text(date),
             session=Link(
-                text=session.file.title, href=link(page, navigation.session_page(session.id), "corrections")
+                text=session.file.title,
+                href=link(page, navigation.session_page(session.id), correction_key(number)),
             ),
             what=correction.what,
             why=correction.why,

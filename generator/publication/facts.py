@@ -54,11 +54,13 @@ class Fact:
     name   what it is
     value  as text with its unit
     href   where the value leads, or ""
+    sum    whether it is a checksum, which is broken in two equal lines
     """
 
     name: str
     value: str
     href: str = ""
+    sum: bool = False
 
 
 def plain(value: float) -> str:

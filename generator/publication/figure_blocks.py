@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import partial
-from multiprocessing import get_context
 from typing import Any
 
 from markupsafe import Markup
 
+from generator.executors import HERE, Workers
 from generator.figures.records import Figure
 from generator.figures.styles import marks
-from generator.memory import Memory, Shelf, fingerprint
+from generator.memory import Memory, fingerprint
 from generator.progress import Progress, counter, quiet
 from generator.publication import interactive, navigation
 from generator.publication.navigation import Link, anchor, link
@@ -99,52 +96,42 @@ def order_of(figure: Figure) -> Order:
 class Drawing:
     """How figures are rendered.
 
-    workers   processes that render
+    workers   who renders
+    runs_worth_workers  from so many runs on, starting workers repays; a run gives about two charts
     progress  is told how many have been rendered
-    memory    pictures of an earlier build of this process, or None
+    memory    pictures of an earlier build, or None
     """
 
-    workers: int = 1
+    workers: Workers = HERE
+    runs_worth_workers: int = 1
     progress: Progress = quiet
     memory: Memory | None = None
 
 
-@contextmanager
-def renderer(drawing: Drawing) -> Iterator[Callable[[str, Iterable[Figure]], list[Picture]]]:
-    """A function that renders many figures, in order, with so many processes; first told what they are of.
+def rendered(drawing: Drawing, what: str, figures: Iterable[Figure]) -> list[Picture]:
+    """Pictures of the figures, in order. Those of an earlier build are taken from memory.
 
-    Processes, not threads, since threads share one lock. They are started afresh, since a fork of a process that
-    has rendered hangs; a program that asks for more than one must therefore keep its own work under
-    `if __name__ == "__main__"`. Below about eighty charts their start costs more than they save.
+    what  is told with the progress: what the figures are of
     """
-    if drawing.workers < 2:
-        yield lambda what, figures: _rendered(drawing, what, figures, map)
-        return
-    with ProcessPoolExecutor(max_workers=drawing.workers, mp_context=get_context("spawn")) as pool:
-        spread = partial(pool.map, chunksize=2)
-        yield lambda what, figures: _rendered(drawing, what, figures, spread)
-
-
-def _rendered(
-    drawing: Drawing,
-    what: str,
-    figures: Iterable[Figure],
-    spread: Callable[[Callable[[Order], Picture], Iterable[Order]], Iterator[Picture]],
-) -> list[Picture]:
-    """Pictures of the figures. Those of an earlier build are taken from memory; the others go through `spread`."""
     orders = [order_of(figure) for figure in figures]
-    if drawing.memory is None:
-        shelf: Shelf[Picture] = Shelf()
-        keys = [str(place) for place in range(len(orders))]
-    else:
-        shelf = drawing.memory.pictures
-        keys = [fingerprint(json.dumps(order).encode()) for order in orders]
-    fresh = {key: order for key, order in zip(keys, orders, strict=True) if key not in shelf}
+    shelf = None if drawing.memory is None else drawing.memory.pictures
+    keys = [
+        str(place) if shelf is None else fingerprint(json.dumps(order).encode())
+        for place, order in enumerate(orders)
+    ]
+    drawn: dict[str, Picture] = {}
+    for key in keys:
+        kept = None if shelf is None else shelf.find(key)
+        if kept is not None:
+            drawn[key] = kept
+    fresh = {key: order for key, order in zip(keys, orders, strict=True) if key not in drawn}
+    worth = drawing.workers.worth(len(fresh) / 2, drawing.runs_worth_workers)
+    made = (drawing.workers if worth else HERE).map(picture, ((order,) for order in fresh.values()), ahead=4)
     one_drawn = counter(drawing.progress, what, len(fresh))
-    for key, drawn in zip(fresh, spread(picture, fresh.values()), strict=True):
+    for key, one in zip(fresh, made, strict=True):
         one_drawn()
-        shelf.put(key, drawn)
-    return [shelf.get(key) for key in keys]
+        drawn[key] = one if shelf is None else shelf.put(key, one)
+    return [drawn[key] for key in keys]
 
 
 def legend(labels: Mapping[str, str], baseline: str) -> tuple[LegendItem, ...]:

@@ -5,17 +5,37 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from generator.evidence.headline import short_answer
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import counted
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
+from generator.publication.cautions import panels
 from generator.publication.facts import date_text
 from generator.publication.front_filters import Filter, filters, marked
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import SIMULATED, Frame, Site
-from generator.publication.session_page import ComparisonBlock, comparison_blocks
+from generator.publication.session_page import ComparisonBlock, careful_links, comparison_blocks
+from generator.publication.verdict_rows import VerdictRow, verdict_row
 
 ROWS_ON_A_CARD = 4
+LATEST = 4  # answers told in short at the top
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShortAnswer:
+    """One of the latest answers in short.
+
+    title    link to the session
+    row      the verdict that stands for it, or None where nothing was compared
+    text     what was found, in one or two short sentences
+    careful  link to the first thing to know before relying on it, or None
+    """
+
+    title: Link
+    row: VerdictRow | None
+    text: str
+    careful: Link | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,8 +73,8 @@ class FrontPage:
     tally        how many sessions and runs, in words
     filters      what the answers can be narrowed by where scripts run; none where there is nothing to choose
     shown        how many answers there are, as the count under the filters begins
-    latest       the newest session, or None
-    earlier      the others, newest first
+    latest       the newest sessions in short, newest first
+    cards        every session, newest first
     claims       link to the ledger of claims with their number, or None
     corrections  link to the ledger of corrections with their number, or None
     safety       link to the safety page
@@ -66,8 +86,8 @@ class FrontPage:
     tally: str
     filters: tuple[Filter, ...]
     shown: str
-    latest: SessionCard | None
-    earlier: tuple[SessionCard, ...]
+    latest: tuple[ShortAnswer, ...]
+    cards: tuple[SessionCard, ...]
     claims: Link | None
     corrections: Link | None
     safety: str
@@ -77,6 +97,23 @@ class FrontPage:
 def newest_first(sessions: Sequence[Session]) -> list[Session]:
     """Sessions by date, the newest first; of one day by name."""
     return sorted(sorted(sessions, key=lambda s: s.id), key=lambda s: s.file.date, reverse=True)
+
+
+def shortly(site: Site, session: Session, analysis: SessionAnalysis) -> ShortAnswer:
+    """A session's answer in short, for the top of the front page."""
+    page = navigation.FRONT
+    home = link(page, navigation.session_page(session.id))
+    labels = session_blocks.labels_of(session)
+    found = short_answer(analysis.contrasts, analysis.kinds, labels, session.file.primary, analysis.checks)
+    asked = [contrast for contrast in analysis.contrasts if contrast.primary] or analysis.contrasts
+    raised = panels(analysis.cautions, labels, always_on=False)
+    careful = careful_links(session_blocks.check_rows(analysis), asked, raised)
+    return ShortAnswer(
+        title=Link(text=session.file.title, href=home),
+        row=verdict_row(found[0], analysis, labels, page) if found is not None else None,
+        text=found[1] if found is not None else session_blocks.answer_text(analysis),
+        careful=Link(text=careful[0].text, href=f"{home}{careful[0].href}") if careful else None,
+    )
 
 
 def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard:
@@ -145,8 +182,8 @@ def front_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fra
         tally=f"{counted(len(cards), 'question')} put to the bench, {counted(runs, 'run')} recorded.",
         filters=narrowed,
         shown=f"{counted(len(cards), 'answer')} shown.",
-        latest=cards[0] if cards else None,
-        earlier=cards[1:],
+        latest=tuple(shortly(site, session, analyses[session.id]) for session in sessions[:LATEST]),
+        cards=cards,
         claims=Link(text=counted(claims, "claim"), href=link(page, navigation.CLAIMS)) if claims else None,
         corrections=Link(text=counted(corrections, "correction"), href=link(page, navigation.CORRECTIONS))
         if corrections

@@ -28,7 +28,7 @@ CLASSES = re.compile(r'\bclass="([^"]*)"')
 VOID = frozenset({"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "wbr"})
 # Where our own words stand, as opposed to headings, answers, and what people wrote.
 OUR_LABELS = frozenset({"dt", "th", "caption"})
-OUR_CLASSES = frozenset({"support", "strip-key", "range", "quiet", "mild-label"})
+OUR_CLASSES = frozenset({"support", "strip-key", "range", "quiet", "mild-label", "meta"})
 NO_LINKS_IN = frozenset(
     {"a", "summary", "button", "label", "h1", "h2", "h3", "h4", "h5", "h6", "nav", "header", "footer"}
 )

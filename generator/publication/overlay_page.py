@@ -31,6 +31,8 @@ from generator.publication.units import SCALES
 from generator.reduction.air import STANDARD_DENSITY_KG_M3
 
 SESSIONS_A_PAGE = 30
+TITLE = "Curves laid over each other"
+ABOUT = "Lay curves, holds and temperatures of any sessions over each other, and see how they differ."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +128,9 @@ def _page(
     page = page_path(number)
     frame = site.frame(
         page,
-        "Overlay" if number == 1 else f"Overlay, page {number}",
-        "Lay curves, holds and temperatures of any sessions over each other, and see how they differ.",
-        trail=(("Overlay", page),),
+        TITLE if number == 1 else f"{TITLE}, page {number}",
+        ABOUT,
+        trail=((TITLE, page),),
         simulated=simulated_sentence(made.simulated for _, made in part),
     )
 
@@ -144,7 +146,7 @@ def _page(
     last = first + len(part) - 1
     shown = f"{first}" if first == last else f"{first} to {last}"
     return frame, OverlayPage(
-        title="Overlay",
+        title=TITLE,
         x_choices=tuple(choices.values()),
         y_choices=(choices["power"], *(choices[key] for key in choices if key not in ("power", "time"))),
         standard=f"{STANDARD_DENSITY_KG_M3}\u00a0kg/m³",

@@ -147,7 +147,7 @@ class Site:
             else []
         )
         parts = [("Parts", navigation.PARTS)] if self.season.parts else []
-        overlay = [("Overlay", navigation.OVERLAY)] if self.has_overlay else []
+        overlay = [("Curves", navigation.OVERLAY)] if self.has_overlay else []
         main = [("Answers", navigation.FRONT), *ledger, *overlay, *parts, *rig, ("Safety", navigation.SAFETY)]
         foot = [
             ("Method", navigation.METHOD),

@@ -6,7 +6,16 @@ import math
 from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import MINUS, counted, measured, number, plain, unit_text, with_unit
+from generator.evidence.wording import (
+    MINUS,
+    counted,
+    measured,
+    number,
+    plain,
+    spaced,
+    unit_text,
+    with_unit,
+)
 from generator.intake.rig import CHANNEL_KINDS
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks, texts
@@ -21,7 +30,7 @@ from generator.reduction.measured import ICE_POINT_K
 from generator.reduction.records import Finding, RunReduction, RunResponse
 
 GRADE_WORDS = {
-    "noted": "noted, dealt with",
+    "noted": "noted, harmless or corrected",
     "doubtful": "doubtful, weakens what rests on it",
     "refused": "refused, not used",
 }
@@ -152,7 +161,10 @@ def _finding_row(finding: Finding) -> FindingRow:
     elif finding.start_s is not None:
         where = f"at {with_unit(number(finding.start_s, 2), 's')}"
     return FindingRow(
-        sentence=finding.sentence, grade=GRADE_WORDS[finding.grade], css_class=finding.grade, where=where
+        sentence=spaced(finding.sentence),
+        grade=GRADE_WORDS[finding.grade],
+        css_class=finding.grade,
+        where=where,
     )
 
 
@@ -167,7 +179,7 @@ def _facts(site: Site, session: Session, run: RunReduction, label: str, page: st
         Fact(name="Procedure", value=run.procedure, href=method),
         *((Fact(name="Treatment", value=label),) if run.treatment else ()),
         Fact(name="Repeat", value=str(run.repeat)),
-        Fact(name="Block", value=str(run.block)),
+        Fact(name="Block, runs made close together", value=str(run.block)),
         Fact(name="Place in the order", value=str(run.order)),
     ]
     if run.started:
@@ -179,7 +191,7 @@ def _facts(site: Site, session: Session, run: RunReduction, label: str, page: st
 
 
 def _log_facts(run: RunReduction, session_id: str, page: str) -> tuple[Fact, ...]:
-    facts = [Fact(name="SHA-256", value=run.sha256), Fact(name="Rows", value=number(run.rows, 0))]
+    facts = [Fact(name="SHA-256", value=run.sha256, sum=True), Fact(name="Rows", value=number(run.rows, 0))]
     if run.sampling_hz is not None:
         facts.append(Fact(name="Sampling", value=plain(run.sampling_hz, "a second")))
     for log in run.joined:
@@ -191,7 +203,7 @@ def _log_facts(run: RunReduction, session_id: str, page: str) -> tuple[Fact, ...
                 value=log.path.rsplit("/", 1)[-1],
                 href=link(page, navigation.log_copy(session_id, log.path)),
             ),
-            Fact(name=f"Log of {log.logger}: SHA-256", value=log.sha256),
+            Fact(name=f"Log of {log.logger}: SHA-256", value=log.sha256, sum=True),
             Fact(name=f"Log of {log.logger}: rows", value=number(log.rows, 0)),
             Fact(
                 name=f"Log of {log.logger}: its clock, {how}",

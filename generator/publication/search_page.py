@@ -14,13 +14,14 @@ from markupsafe import Markup
 
 from generator.evidence.records import SessionAnalysis
 from generator.intake.session import Session
-from generator.publication import navigation, session_blocks
+from generator.publication import navigation, overlay_page, session_blocks
 from generator.publication.definitions import Term
 from generator.publication.facts import date_text
 from generator.publication.front_filters import parts_used
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened
+from generator.publication.sharing import correction_key
 from generator.publication.text_pages import TextPage
 from generator.publication.units import Choice, pieces
 
@@ -77,12 +78,15 @@ class SearchPage:
     groups: tuple[FoundGroup, ...]
 
 
-SESSION, COMPARISON, CLAIM, PART, RIG = "Session", "Comparison", "Claim", "Part", "Rig"
+SESSION, COMPARISON, CLAIM, RUN, PART, RIG = "Session", "Comparison", "Claim", "Run", "Part", "Rig"
+CURVES = "Curves"
 CORRECTION, WORD, EXPLAINED = "Correction", "Glossary", "Explained"
 GROUP_TITLES: Mapping[str, str] = {
     SESSION: "Sessions",
     COMPARISON: "Comparisons",
     CLAIM: "Claims",
+    RUN: "Runs",
+    CURVES: "Curves",
     PART: "Parts",
     RIG: "Rigs",
     CORRECTION: "Corrections",
@@ -108,6 +112,9 @@ def everything(
     for rig in sorted(site.season.rigs.values(), key=lambda rig: rig.label):
         found.append(Found(kind=RIG, title=rig.label, path=navigation.rig_page(rig.id), text=rig.about or "",
                            words=rig.id))  # fmt: skip
+    if site.has_overlay:
+        found.append(Found(kind=CURVES, title=overlay_page.TITLE, path=navigation.OVERLAY,
+                           text=overlay_page.ABOUT, words="overlay compare plot"))  # fmt: skip
     for term in terms:
         found.append(
             Found(kind=WORD, title=term.word, path=navigation.GLOSSARY, key=term.key, text=term.told)
@@ -160,13 +167,26 @@ def _of_session(site: Site, session: Session, analysis: SessionAnalysis) -> list
                 words=claim.by,
             )
         )
-    for correction in session.file.corrections:
+    for run in session_blocks.runs_of(analysis, ()):
+        treatment = labels.get(run.treatment, run.treatment)
+        which = ", ".join(part for part in (run.procedure, treatment) if part)
+        made.append(
+            Found(
+                kind=RUN,
+                title=f"{run.run_id}: {which}",
+                path=navigation.run_page(session.id, run.run_id),
+                context=f"{session.file.title} · {date}{told}",
+                text=f"Not used: {run.refused}" if run.refused else "",
+                words=run.log.rsplit("/", 1)[-1],
+            )
+        )
+    for number, correction in enumerate(session.file.corrections, start=1):
         made.append(
             Found(
                 kind=CORRECTION,
                 title=f"Correction: {session.file.title}",
                 path=navigation.session_page(session.id),
-                key="corrections",
+                key=correction_key(number),
                 context=date_text(correction.date),
                 text=f"{correction.what} Why: {correction.why}",
             )

@@ -20,6 +20,17 @@ from generator.reduction.records import RunReduction
 LONG_ANSWER = 170  # characters
 CHECK_ORDER = {"failed": 0, "warned": 1, "passed": 2}
 AIR_UNCERTAINTIES = ("temperature_uncertainty_k", "pressure_uncertainty_pa", "humidity_uncertainty")
+PROCEDURE_WORDS = {
+    "hold": "speed kept steady, the last seconds averaged",
+    "staircase": "throttle or speed up and down in steps",
+    "ramp": "throttle up and down without stopping",
+    "spin-up": "jump from one speed to another, timed",
+    "soak": "on and off in a pattern while it warms",
+    "free-run": "motor alone, without a propeller",
+    "drain": "pack emptied down to its cut-off",
+    "zero": "known loads on the stand",
+    "read-off": "values written down state by state",
+}
 CHECK_WORDS = {"failed": "fails", "warned": "warns", "passed": "passes"}
 
 
@@ -78,11 +89,13 @@ class Procedure:
     """How one kind of run was driven.
 
     name   of the procedure
+    told   what is done, in a few words, or ""
     href   where it is explained
     facts  its settings
     """
 
     name: str
+    told: str
     href: str
     facts: tuple[Fact, ...]
 
@@ -248,7 +261,8 @@ def runs_table(
         for run in runs_of(analysis, treatments)
     ]
     columns = ("No.", "Run", "Procedure", "Treatment", "Repeat", "Block", "Started", "Raw log")
-    return table("runs-table", "Runs in the order made", columns, rows)
+    caption = "Runs in the order made; those of one block were made close together in time"
+    return table("runs-table", caption, columns, rows)
 
 
 def runs_of(analysis: SessionAnalysis, treatments: Sequence[str]) -> tuple[RunReduction, ...]:
@@ -318,6 +332,7 @@ def procedures_of(site: Site, session: Session, page: str) -> tuple[Procedure, .
     return tuple(
         Procedure(
             name=key_text(name),
+            told=PROCEDURE_WORDS.get(name, ""),
             href=site.text_link(
                 page,
                 navigation.METHOD,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from altair.utils.schemapi import debug_mode
 
@@ -30,6 +31,7 @@ from generator.publication.texts import Labels
 from generator.publication.working import summary_of
 from generator.reduction.records import RunReduction
 
+K = TypeVar("K")
 CURVES = (
     ("thrust_gf", "power_w"),
     ("thrust_gf", "thrust_per_power_gf_w"),
@@ -72,6 +74,25 @@ class SessionFigures:
             *(figure for figures in self.bands.values() for figure in figures),
             *(figure for figures in self.sections.values() for figure in figures.values()),
             *(figure for figures in self.runs.values() for figure in figures),
+        )
+
+    def without_specifications(self) -> SessionFigures:
+        """The same, with all that pages show of them; the specifications are most of what would have to travel."""
+
+        def bare(figures: Iterable[Figure]) -> tuple[Figure, ...]:
+            return tuple(replace(figure, spec={}, narrow=None) for figure in figures)
+
+        def all_bare(figures: Mapping[K, Figure]) -> dict[K, Figure]:
+            return dict(zip(figures, bare(figures.values()), strict=True))
+
+        return SessionFigures(
+            strips=all_bare(self.strips),
+            overviews=all_bare(self.overviews),
+            values=bare(self.values),
+            curves=bare(self.curves),
+            bands={pair: bare(figures) for pair, figures in self.bands.items()},
+            sections={name: all_bare(figures) for name, figures in self.sections.items()},
+            runs={run: bare(figures) for run, figures in self.runs.items()},
         )
 
 

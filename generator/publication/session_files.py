@@ -3,34 +3,31 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
-from itertools import islice
-from multiprocessing import get_context
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from generator.evidence.records import SessionAnalysis
+from generator.executors import HERE
 from generator.figures.records import Figure
-from generator.intake.session import Season, Session, SessionFile
-from generator.memory import Memory, Shelf, fingerprint
+from generator.intake.session import Season, Session
+from generator.memory import Memory, fingerprint
 from generator.progress import counter
-from generator.publication.figure_blocks import Drawing, Picture, figure_files, legend, renderer
+from generator.publication.figure_blocks import Drawing, figure_files, legend, rendered
 from generator.publication.overlay_data import overlay_files
 from generator.publication.page_frame import simulated_sentence
 from generator.publication.picture_files import picture_files, surroundings
 from generator.publication.session_blocks import labels_of, of_pair, pairs_of
 from generator.publication.session_figures import DrawnFigures, session_figures
 from generator.publication.share_card import ShareCard, share_card
-
-Render = Callable[[str, Iterable[Figure]], list[Picture]]
+from generator.publication.svg import prepare_renderer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFiles:
     """What the pages of a session need, and what stands beside them.
 
-    figures  its figures, rendered
+    figures  its figures, rendered; their specifications are in `files` alone
     cards    (treatment, baseline) -> the card of that comparison
     files    (path, bytes) of everything but pages, logs and photos
     """
@@ -50,72 +47,60 @@ def drawn_sessions(
 
     results  session id -> its `results.json`
     drawing  how; its memory gives what an earlier build made of the same analysis
-    With more sessions to be made than processes each session is made whole in one of them, while pages are written
-    here; else the pictures of one session are spread. At most two sessions a process are under way or wait to be
+    With more sessions to be made than half the workers each session is made whole by one of them, while pages are
+    written here; else the pictures of one session are spread. A few sessions a worker are under way or wait to be
     taken, so that memory stays flat.
     """
-    memory = drawing.memory
-    shelf: Shelf[SessionFiles] = Shelf() if memory is None else memory.sessions
+    memory, workers = drawing.memory, drawing.workers
     keys = [
         session.id if memory is None else _content(season, session, results[session.id])
         for session, _ in sessions
     ]
-    fresh = [place for place, key in enumerate(keys) if key not in shelf]
-    if drawing.workers < 2 or len(fresh) <= drawing.workers:
-        with renderer(drawing) as render:
-            for (session, analysis), key in zip(sessions, keys, strict=True):
-                yield (
-                    shelf.get(key)
-                    if key in shelf
-                    else _kept(memory, key, _made(season, session, analysis, render))
-                )
-        return
-    waiting, one_drawn = iter(fresh), counter(drawing.progress, "drawing sessions", len(fresh))
-    elsewhere = None if memory is None else memory.elsewhere()
-    # as for single pictures, started afresh: a fork of a process that has rendered hangs
-    with ProcessPoolExecutor(max_workers=drawing.workers, mp_context=get_context("spawn")) as pool:
+    fresh = [place for place, key in enumerate(keys) if memory is None or key not in memory.sessions]
+    runs = sum(len(sessions[place][0].file.runs) for place in fresh)
+    whole = 2 * len(fresh) > workers.count and workers.worth(runs, drawing.runs_worth_workers)
+    by = workers if whole else HERE
+    elsewhere = memory.elsewhere() if memory is not None and by is not HERE and by.shares else None
+    one_drawn = counter(drawing.progress, "drawing sessions", len(fresh))
 
-        def ordered(place: int) -> Future[SessionFiles]:
-            session, analysis = sessions[place]
-            session = _sendable(session)
-            alone = season.model_copy(update={"sessions": (session,)})
-            return pool.submit(_made_alone, alone, session, analysis, elsewhere)
+    def alone(place: int) -> tuple[Season, Session, SessionAnalysis]:
+        session, analysis = sessions[place]
+        return season.model_copy(update={"sessions": (session,)}), session, analysis
 
-        under_way = {place: ordered(place) for place in islice(waiting, 2 * drawing.workers)}
-        try:
-            for place, key in enumerate(keys):
-                if place not in under_way:
-                    yield shelf.get(key)
-                    continue
-                one_drawn()
-                made = under_way.pop(place).result()
-                under_way |= {after: ordered(after) for after in islice(waiting, 1)}
-                yield _kept(memory, key, made)
-        finally:
-            for future in under_way.values():
-                future.cancel()
+    orders = ((*alone(place), keys[place], elsewhere) for place in fresh)
+    coming = by.map(made_alone, orders) if whole else iter(())
+    still_fresh = set(fresh)
+    for place, key in enumerate(keys):
+        made = None
+        if place in still_fresh and whole:
+            one_drawn()
+            made = next(coming)
+            if memory is not None:
+                keep = memory.sessions.put if elsewhere is None else memory.sessions.count
+                keep(key, made)
+        elif place not in still_fresh and memory is not None:
+            made = memory.sessions.find(key)
+        if made is None:  # nobody else has made it, or what was kept is damaged
+            made = _made(*alone(place), drawing)
+            if memory is not None:
+                memory.sessions.put(key, made)
+        yield made
 
 
-def _kept(memory: Memory | None, key: str, made: SessionFiles) -> SessionFiles:
+def made_alone(
+    season: Season, session: Session, analysis: SessionAnalysis, key: str, memory: Memory | None
+) -> SessionFiles:
+    """All files of a session, as a task of its own that any process can do.
+
+    key, memory  where another process keeps what it has made
+    """
+    made = _made(season, session, analysis, Drawing(memory=memory))
     return made if memory is None else memory.sessions.put(key, made)
 
 
-def _sendable(session: Session) -> Session:
-    """The session for another process: what its file is an instance of was made while reading, and cannot travel.
-
-    Its plans, checked, stand in `session.plans`.
-    """
-    told = {name: getattr(session.file, name) for name in SessionFile.model_fields}
-    file = SessionFile.model_construct(**{**told, "procedures": None})
-    return session.model_copy(update={"file": file})
-
-
-def _made_alone(
-    season: Season, session: Session, analysis: SessionAnalysis, memory: Memory | None
-) -> SessionFiles:
-    """All files of a session, made in one process."""
-    with renderer(Drawing(memory=memory)) as render:
-        return _made(season, session, analysis, render)
+def make_ready() -> None:
+    """Warm the chart engine up, so that the first task of a process does not have to."""
+    prepare_renderer()
 
 
 def _content(season: Season, session: Session, results: Mapping[str, Any]) -> str:
@@ -129,10 +114,10 @@ def _content(season: Season, session: Session, results: Mapping[str, Any]) -> st
     return fingerprint(told, season.file, dict(season.parts), *fields)
 
 
-def _made(season: Season, session: Session, analysis: SessionAnalysis, render: Render) -> SessionFiles:
+def _made(season: Season, session: Session, analysis: SessionAnalysis, drawing: Drawing) -> SessionFiles:
     made = session_figures(season, session, analysis)
     shown: dict[str, Figure] = {figure.name: figure for figure in made.all()}
-    drawn = dict(zip(shown, render(f"drawing {session.id}", shown.values()), strict=True))
+    drawn = dict(zip(shown, rendered(drawing, f"drawing {session.id}", shown.values()), strict=True))
     marks = legend(labels_of(session), session.file.baseline)
     figures = DrawnFigures(session_id=session.id, made=made, pictures=drawn, legend=marks)
     cards = {
@@ -148,4 +133,5 @@ def _made(season: Season, session: Session, analysis: SessionAnalysis, render: R
         files += figure_files(figure, session.id).items()
         files += picture_files(figures, figure, around).items()
     files += overlay_files(session, analysis).items()
-    return SessionFiles(figures=figures, cards=cards, files=tuple(files))
+    placed = replace(figures, made=made.without_specifications())
+    return SessionFiles(figures=placed, cards=cards, files=tuple(files))

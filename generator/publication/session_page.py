@@ -24,7 +24,7 @@ from generator.publication.report_facts import report_facts
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.share_card import ShareCard
-from generator.publication.sharing import dataset
+from generator.publication.sharing import correction_key, dataset
 from generator.publication.tables import Table
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 
@@ -47,8 +47,15 @@ class ComparisonBlock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CorrectionRow:
-    """A correction made in the open: date, what was changed, why."""
+    """A correction made in the open.
 
+    key   its id on the page, by its place in session.yaml, as the feed names it
+    date  when it was made, written out
+    what  what was changed
+    why   why
+    """
+
+    key: str
     date: str
     what: str
     why: str
@@ -164,8 +171,12 @@ def comparison_blocks(
 
 def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow, ...]:
     """Corrections, newest first."""
-    ordered = sorted(corrections, key=lambda correction: correction.date, reverse=True)
-    return tuple(CorrectionRow(date=date_text(c.date), what=c.what, why=c.why) for c in ordered)
+    numbered = enumerate(corrections, start=1)
+    ordered = sorted(numbered, key=lambda pair: pair[1].date, reverse=True)
+    return tuple(
+        CorrectionRow(key=correction_key(number), date=date_text(c.date), what=c.what, why=c.why)
+        for number, c in ordered
+    )
 
 
 def careful_links(
@@ -178,7 +189,11 @@ def careful_links(
     for check in doubts:
         told.setdefault(f"check {check.outcome}: {check.title}", f"#{check.key}")
     for it in raised:
-        told.setdefault(f"{it.signal}: {it.title}", f"#{it.key}")
+        words = it.title
+        if not it.consequence and not it.avoidance:
+            # what the tester states has no title of its own: its first sentence stands for it
+            words = shortened(it.hazard.partition(". ")[0].rstrip("."), 90)
+        told.setdefault(f"{it.signal}: {words}", f"#{it.key}")
     return tuple(Link(text=text, href=href) for text, href in told.items())
 
 
@@ -208,14 +223,14 @@ def session_page(
         ("The tester’s conclusion", "conclusion", bool(conclusion)),
         ("Claims", "claims", bool(claims)),
         ("Where the energy goes", "energy", energy is not None),
-        ("In the air", "in-the-air", air is not None),
-        ("Constants", "constants", constants is not None),
+        ("What it means in the air", "in-the-air", air is not None),
+        ("Constants of the parts", "constants", constants is not None),
         ("Calibration", "calibration", bool(calibrations)),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),
         ("Data", "data", True),
-        ("As a test report", "report", True),
+        ("Printed as a test report", "report", True),
     )
     frame = site.frame(
         page,

@@ -185,6 +185,11 @@ def feed(season: Season, analyses: Mapping[str, SessionAnalysis]) -> bytes:
 Entry = tuple[datetime.date, str, str, str, str]
 
 
+def correction_key(number: int) -> str:
+    """Id of a correction on its session's page and in the feed. number: its place in session.yaml, from 1."""
+    return f"correction-{number}"
+
+
 def _entries(session: Session, analysis: SessionAnalysis, season: Season) -> list[Entry]:
     address = absolute(season, navigation.session_page(session.id))
     told = f"{SIMULATED} " if analysis.simulated else ""
@@ -201,7 +206,7 @@ def _entries(session: Session, analysis: SessionAnalysis, season: Season) -> lis
         made.append(
             (
                 correction.date,
-                f"{address}#correction-{number}",
+                f"{address}#{correction_key(number)}",
                 f"Correction: {session.file.title}",
                 f"{correction.what} Why: {correction.why}",
                 f"{address}#corrections",

@@ -16,6 +16,7 @@ import jinja2
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.rig_history import RigHistory
 from generator.evidence.wording import counted
+from generator.executors import Workers, at_work
 from generator.intake.problems import OutputRefused, Problem, SeasonProblems
 from generator.intake.season import season_date
 from generator.intake.session import Season, Session
@@ -108,7 +109,8 @@ def write_site(
     rigs: Mapping[str, RigHistory] | None = None,
     layout_folders: Sequence[Path],
     content_folders: Sequence[Path],
-    workers: int = 1,
+    workers: int | Workers = 1,
+    runs_worth_workers: int = 1,
     progress: Progress = quiet,
     memory: Memory | None = None,
     since: SinceArchive | None = None,
@@ -126,7 +128,8 @@ def write_site(
     rigs             rig id -> control charts of its check standard
     layout_folders   templates and assets; a later folder overrides an earlier one, file by file
     content_folders  prose; a later folder overrides an earlier one, file by file
-    workers          processes that render figures
+    workers          processes that render figures, or others who do
+    runs_worth_workers  from so many runs on, starting processes repays
     progress         is told how many figures have been drawn
     memory           pictures of an earlier build of the same process; those that have not changed are taken from it
     since            what changed since an earlier archive, for the pages that tell of corrections
@@ -141,8 +144,10 @@ def write_site(
     layouts, contents = tuple(reversed(layout_folders)), tuple(reversed(content_folders))
     inputs = _checked(season, analyses, version, log_files, contents, since)
     inputs = replace(inputs, rigs=rigs or {})
-    with replacement(target) as building:
-        drawing = Drawing(workers=workers, progress=progress, memory=memory)
+    with at_work(workers) as others, replacement(target) as building:
+        drawing = Drawing(
+            workers=others, runs_worth_workers=runs_worth_workers, progress=progress, memory=memory
+        )
         marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
         writer = _Writer(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
         _write_pages(inputs, writer, results, log_files, drawing)

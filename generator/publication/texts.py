@@ -14,6 +14,7 @@ from generator.evidence.wording import (
     decimals_for,
     difference_unit,
     interval_decimals,
+    interval_words,
     measured,
     number,
     percent,
@@ -33,6 +34,7 @@ BASIS = {
 }
 OUTCOME_WORDS = {"passed": "passed", "warned": "warns", "failed": "failed"}
 NO_VALUE = "no value"
+MORE_LESS = ("more", "less")
 
 
 def place_text(kind: ResponseKind, at: At) -> str:
@@ -86,17 +88,28 @@ def difference_text(contrast: Contrast) -> str:
     return with_unit(text, difference_unit(contrast.unit))
 
 
-def amount_text(contrast: Contrast) -> str:
-    """`7.9 W more`, `18 ms less`: the difference with its direction in a word, for prose."""
+def amount_text(contrast: Contrast, words: tuple[str, str] = MORE_LESS) -> str:
+    """`7.9 W more`, `18 ms faster`: the difference with its direction in a word, for prose.
+
+    words  what more and less of this response are called, as `ResponseKind.words`
+    """
     if not math.isfinite(contrast.difference):
         return NO_VALUE
     size = number(abs(contrast.difference), _places(contrast))
-    return f"{with_unit(size, difference_unit(contrast.unit))} {direction(contrast.difference)}"
+    return f"{with_unit(size, difference_unit(contrast.unit))} {direction(contrast.difference, words)}"
 
 
-def direction(difference: float) -> str:
+def direction(difference: float, words: tuple[str, str] = MORE_LESS) -> str:
     """The word for the sign of a difference."""
-    return "less" if difference < 0 else "more"
+    return words[1] if difference < 0 else words[0]
+
+
+def interval_in_words(contrast: Contrast, words: tuple[str, str] = MORE_LESS) -> str:
+    """`6.1 to 9.7 W more`, `1.5 W less to 0.9 W more`: the interval for prose, whose sides are words."""
+    low, high = contrast.interval
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "no interval"
+    return interval_words(low, high, contrast.unit, words)
 
 
 def interval_text(contrast: Contrast) -> str:
@@ -135,12 +148,12 @@ def _finite(pair: tuple[float, float] | None) -> tuple[float, float] | None:
     return pair if pair is not None and all(math.isfinite(value) for value in pair) else None
 
 
-def relative_amount_text(contrast: Contrast) -> str:
+def relative_amount_text(contrast: Contrast, words: tuple[str, str] = MORE_LESS) -> str:
     """`3.0 % more`: for prose, where the sentence names the base. "" where a share has no meaning."""
     if contrast.relative is None or not math.isfinite(contrast.relative):
         return ""
     size = percent(abs(contrast.relative), _finite(contrast.relative_interval))
-    return f"{size} {direction(contrast.relative)}"
+    return f"{size} {direction(contrast.relative, words)}"
 
 
 def margin_text(contrast: Contrast) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from generator.evidence.group_sentences import ONE_RUN_CHECK, Weakness, outcomes_of, weakness
 from generator.evidence.records import Contrast, SessionAnalysis, Verdict
 from generator.evidence.verdicts import NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE, direction
-from generator.evidence.wording import listed
+from generator.evidence.wording import MINUS, difference_unit, listed, plain, with_unit
 from generator.publication import texts
 from generator.publication.navigation import comparison_page, link
 from generator.publication.texts import Labels
@@ -35,6 +35,8 @@ class SmallStrip:
     """A contrast as a strip the size of a line, in units of a 240 × 24 box.
 
     title       what it shows, with the numbers
+    low         what its left end stands for, with its unit; a round number
+    high        what its right end stands for
     zero_x      where no difference is
     zone_x      left edge of the margin zone, or None where no margin was set
     zone_width  its width, or None
@@ -44,6 +46,8 @@ class SmallStrip:
     """
 
     title: str
+    low: str
+    high: str
     zero_x: float
     zone_x: float | None
     zone_width: float | None
@@ -106,11 +110,18 @@ class VerdictRow:
     strip: SmallStrip
 
 
+def round_reach(size: float) -> float:
+    """The smallest of 1, 1.5, 2, 3, 4, 5, 6, 8, 10 times a power of ten that is not below a positive size."""
+    power = 10.0 ** math.floor(math.log10(size))
+    steps = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
+    return next((step * power for step in steps if step * power >= size * (1.0 - 1e-9)), 10.0 * power)
+
+
 def small_strip(contrast: Contrast) -> SmallStrip:
-    """The contrast drawn small. Zero stands in the middle, so strips below each other can be compared."""
+    """The contrast drawn small. Zero stands in the middle, and the ends are round numbers."""
     low, high = contrast.interval
     sizes = [abs(x) for x in (low, high, contrast.difference, contrast.margin or 0.0) if math.isfinite(x)]
-    reach = 1.12 * max([*sizes, 1e-12])
+    reach = round_reach(1.05 * max([*sizes, 1e-9]))
 
     def x(value: float) -> float:
         share = min(max(value / reach, -1.0), 1.0) if not math.isnan(value) else 0.0
@@ -121,6 +132,8 @@ def small_strip(contrast: Contrast) -> SmallStrip:
     return SmallStrip(
         title=f"{texts.difference_text(contrast)}, "
         f"{texts.level_text(contrast)} interval {texts.interval_text(contrast)}",
+        low=with_unit(f"{MINUS}{plain(reach)}", difference_unit(contrast.unit)),
+        high=with_unit(f"+{plain(reach)}", difference_unit(contrast.unit)),
         zero_x=STRIP_WIDTH / 2,
         zone_x=zone_x,
         zone_width=None if margin is None or zone_x is None else round(x(margin) - zone_x, 1),

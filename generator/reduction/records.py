@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from generator.intake.parts import Controller, Motor, Pack, Propeller, Supply
 from generator.intake.rig import Rig
 from generator.intake.session import Treatment
 from generator.reduction.calibration import CalibrationFit
+from generator.reduction.packing import packed, unpacked
 
 Array = NDArray[np.float64]
 At = tuple[tuple[str, float], ...]  # (("speed_rpm", 16000.0),); keys as in results.json, empty where none
@@ -266,6 +267,18 @@ class RunReduction:
         own = LogUsed(path=self.log, sha256=self.sha256, rows=self.rows)
         further = (LogUsed(path=log.path, sha256=log.sha256, rows=log.rows) for log in self.joined)
         return (own, *further)
+
+    def __reduce__(self) -> tuple[Callable[..., RunReduction], tuple[dict[str, Any]]]:
+        """For pickle: the frames, which are most of it, travel packed."""
+        held = {one.name: getattr(self, one.name) for one in fields(self)}
+        return _restored, ({**held, **{name: packed(held[name]) for name in FRAMES}},)
+
+
+FRAMES = ("trace", "fitted")
+
+
+def _restored(held: dict[str, Any]) -> RunReduction:
+    return RunReduction(**{**held, **{name: unpacked(held[name]) for name in FRAMES}})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,9 +24,6 @@
       });
       shown += card.hidden ? 0 : 1;
     });
-    document.querySelectorAll("#latest, #earlier").forEach(function (section) {
-      section.hidden = !section.querySelector("article.card:not([hidden])");
-    });
     const narrowed = fields.some(function (field) {
       return field.value;
     });
@@ -71,6 +68,13 @@
     show();
   }
 
+  // The list stands below the latest answers: an address that narrows it leads to it.
+  function lead() {
+    if (box.open && !clear.hidden) {
+      box.scrollIntoView();
+    }
+  }
+
   fields.forEach(function (field) {
     field.addEventListener("change", function () {
       write();
@@ -88,4 +92,5 @@
   window.addEventListener("hashchange", read);
   box.hidden = false;
   read();
+  lead();
 })();

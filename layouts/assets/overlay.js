@@ -312,7 +312,7 @@
       button.type = "button";
       button.value = it.id;
       button.append("\u00d7");
-      make("span", ` take ${it.number}, ${labelOf(it.piece, it.series)}, away`, button, "visually-hidden");
+      make("span", ` remove ${it.number}, ${labelOf(it.piece, it.series)}`, button, "visually-hidden");
       if (base && it === base) it.gap.textContent = "baseline";
       if (focused === it.id) button.focus();
     }

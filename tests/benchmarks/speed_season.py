@@ -1,7 +1,11 @@
-"""Seasons of any size for the speed benchmarks: the demo season's parts and rigs, six invented logs a session.
+"""Seasons of any size for the speed benchmarks. All of it is invented.
 
+`write_season`: the demo season's parts and rigs, six invented logs a session.
 The first 24 sessions are simulated each with a seed of its own. Beyond, logs are copies of theirs: reading, reducing
 and drawing a copy takes as long as the original, since nothing is kept between sessions of one build.
+
+`write_short_season`: sessions of four logs of 400 rows each, every one different, so that growth can be measured to
+hundreds of sessions.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ import shutil
 from pathlib import Path
 
 from generator import pipeline
+from tests import seasons
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_sessions"
@@ -73,6 +78,24 @@ def _write_session(folder: Path, place: int) -> None:
     # planted faults name runs that may have been left out
     (own / "rehearsal.yaml").write_text(re.sub(r"(?m)^faults:\n(?:  .*\n)*", "", truth), encoding="utf-8")
     (own / "conclusion.md").write_text("Invented to measure how long a build takes.\n", encoding="utf-8")
+
+
+def write_short_season(folder: Path, sessions: int) -> Path:
+    """Write a season of short sessions; the folder must not be there yet."""
+    seasons.write_season(folder)
+    shutil.rmtree(folder / "q")
+    for place in range(sessions):
+        own = folder / f"s{place:04d}"
+        (own / "logs").mkdir(parents=True)
+        day = FIRST_DAY + datetime.timedelta(days=place)
+        text = re.sub(r"(?m)^date: .*$", f"date: {day}", seasons.SESSION)
+        text = re.sub(r"(?m)^title: .*$", f"title: Does it matter on day {place + 1}?", text)
+        (own / "session.yaml").write_text(text, encoding="utf-8")
+        (own / "conclusion.md").write_text("Invented to measure how a build grows.\n", encoding="utf-8")
+        for run, factor in enumerate((1.0, 1.03, 1.03, 1.0), start=1):
+            log = seasons.log_text(factor * (1 + place / 1e4), run)
+            (own / "logs" / f"0{run}.csv").write_text(log, encoding="utf-8")
+    return folder
 
 
 def log_files(season: Path) -> list[Path]:

@@ -208,7 +208,11 @@ def test_a_spin_up_on_a_supply_is_refused_until_the_file_says_why(tmp_path: Path
     before = everything(session)
     assert main(["plan", str(session)]) == REFUSED
     assert everything(session) == before
-    assert "go_on_because: {supply-cannot-absorb:" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert "go_on_because: {supply-cannot-absorb:" in err
+    assert "switch braking off in the controller, and say so under `go_on_because`" in err
+    assert "run on a pack instead of the supply" in err
+    assert "write `absorbs_returned_energy: true` into parts/bench.yaml." in err
     file = session / "session.yaml"
     reason = "Braking is switched off in the controller."
     text = file.read_text("utf-8") + f"go_on_because: {{supply-cannot-absorb: {reason}}}\n"
@@ -218,3 +222,40 @@ def test_a_spin_up_on_a_supply_is_refused_until_the_file_says_why(tmp_path: Path
     assert "Not safe: " in page
     assert reason in page
     assert file.read_text("utf-8").endswith(text[text.index("claims:") :])
+
+
+def test_a_supply_that_takes_energy_back_and_a_pack_are_cures(tmp_path: Path) -> None:
+    up = f"{HOLD}\n  spin-up: {{from: 4000 rpm, to: [9000 rpm], cycles: 5}}"
+    session = write_planned(tmp_path / "s", **{HOLD: up})
+    with (session.parent / "parts" / "bench.yaml").open("a", encoding="utf-8") as part:
+        part.write("absorbs_returned_energy: true\n")
+    assert generator.plan(session, write=False)["runs"]
+    feeds = "supply: bench, cells: 4, volts_per_cell: 4.0 V"
+    session = write_planned(tmp_path / "p", **{HOLD: up, feeds: "supply: pond-4s"})
+    assert generator.plan(session, write=False)["runs"]
+
+
+def test_a_drain_as_started_takes_a_full_pack_a_run_and_what_is_too_loud_is_a_warning(
+    tmp_path: Path, capsys: Output
+) -> None:
+    season = tmp_path / "s"
+    assert main(["start", str(season), "--yes", "--procedures", "drain"]) == DONE
+    capsys.readouterr()
+    assert main(["plan", str(season / "first-question")]) == DONE
+    said = capsys.readouterr().out.splitlines()
+    assert any("8 full charges (each run empties it to the cut-off)" in line for line in said)
+    assert not any("more than" in line for line in said)
+    (loud,) = [line for line in said if line.startswith("Warning: ")]
+    assert "of a day's allowance of noise: everybody in the room wears it" in loud
+    page = (season / "first-question" / "run-sheet.html").read_text(encoding="utf-8")
+    assert 'class="warned">Without hearing protection these runs are' in page
+
+
+def test_runs_of_the_stand_alone_are_for_no_treatment(tmp_path: Path, capsys: Output) -> None:
+    session = write_planned(tmp_path / "s", **{HOLD: PROCEDURES["zero"]}, **{
+        "primary: [electrical_power]\n": "", "matters: {electrical_power: 2 %, thrust: 5 gf}\n": "",
+        "claims:\n  - {says: It costs nothing., by: a forum, response: electrical_power, treatment: b, "
+        "expects: no difference}\n": "",
+    })  # fmt: skip
+    assert main(["plan", str(session)]) == DONE
+    assert "  Runs: 1\n" in capsys.readouterr().out

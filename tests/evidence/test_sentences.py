@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from generator.evidence.claims import claim_on, claims
-from generator.evidence.headline import MOST_WORDS, TERSE_WORDS, headline
+from generator.evidence.group_sentences import terse_sentence
+from generator.evidence.headline import MOST_WORDS, TERSE_WORDS, headline, short_answer
 from generator.evidence.records import Check, Contrast
 from generator.evidence.sentences import (
     amount_text,
@@ -342,6 +343,57 @@ def test_headline_stays_short_and_counts_what_it_leaves_out() -> None:
     assert 1 < told < 12
     assert text.endswith(f" And {12 - told} more primary comparisons.")
     assert len(text.split(" ")) <= MOST_WORDS + TERSE_WORDS + 5  # those that count the rest
+
+
+def shortly(*contrasts: Contrast, checks: Sequence[Check] = ()) -> tuple[str, str]:
+    """Verdict and text of a short answer."""
+    found = short_answer(contrasts, KINDS, {**LABELS, "six": "6S capped"}, (), checks)
+    assert found is not None
+    return found[0].verdict, plain_spaces(found[1])
+
+
+def test_short_answer_leaves_intervals_and_baseline_to_the_page() -> None:
+    assert shortly(power(), at(9000)) == ("more", "5S capped draws 3.1 W (2.4 %) more electrical power.")
+    assert shortly(power(**OPEN))[1] == (
+        "The data do not settle whether 5S capped draws more or less electrical power at 16 000 rpm."
+    )
+    clean, weak = power(treatment="six"), power(relative=0.2, weakened_by=WEAKENED)
+    assert shortly(weak, clean, checks=[check_of("failed")])[1].startswith("6S capped draws")
+    assert short_answer([], KINDS, LABELS) is None
+
+
+def test_short_answer_stands_by_its_commonest_verdict() -> None:
+    perhaps = at(9000, verdict=PERHAPS_MORE, margin=1.5, margin_text="1.5 W")
+    assert shortly(perhaps, power(), at(12000))[0] == "more"
+    assert shortly(perhaps)[0] == PERHAPS_MORE
+
+
+def test_short_answer_adds_a_second_response_where_it_fits() -> None:
+    hotter = power(response="temperature_rise", unit="K", key="temperature_rise-16000rpm-five-cell")
+    assert shortly(power(), hotter)[1].endswith(" It runs hotter.")
+    assert "6S" not in shortly(power(), power(treatment="six"))[1]
+
+
+def test_a_response_that_differs_at_some_conditions_is_told_tersely_too() -> None:
+    none = at(9000, **SAME, verdict=NO_DIFFERENCE, **TWO_PERCENT)
+    told = terse_sentence([power(), none], KINDS["electrical_power"], "it")
+    assert (
+        plain_spaces(told)
+        == "it draws more electrical power at 16 000 rpm; elsewhere no difference that matters"
+    )
+    both_ways = [power(), at(9000, **LESS_POWER)]
+    assert terse_sentence(both_ways, KINDS["electrical_power"], "it") == ""
+
+
+def test_headline_tells_every_group_in_short_before_it_counts_any() -> None:
+    hotter = power(response="temperature_rise", unit="K", key="temperature_rise-16000rpm-five-cell")
+    slower = power(response="rise_time", unit="ms", key="rise_time-16000rpm-five-cell")
+    thrust = power(response="thrust", unit="gf", key="thrust-16000rpm-five-cell")
+    current = power(response="current", unit="A", key="current-16000rpm-five-cell")
+    text = answer(power(), at(9000), slower, hotter, thrust, current)
+    assert "more primary" not in text
+    assert text.endswith("It spins up slower. It runs hotter. It gives more thrust. It draws more current.")
+    assert len(text.split(" ")) <= MOST_WORDS + TERSE_WORDS
 
 
 def test_headline_without_a_settled_or_a_primary_contrast() -> None:

@@ -6,11 +6,14 @@ import dataclasses
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from generator.evidence.records import Contrast
 from generator.figures.overview_chart import difference_overview
 from generator.figures.records import Figure
-from generator.figures.strips import difference_strip
+from generator.figures.strips import BOLD, CLEAR, RUNS_Y, difference_strip, reading_dx
+from generator.figures.theme import CHARACTER
 from tests.factories import BASELINE, LABELS, make_analysis, make_contrast, make_kinds
 from tests.figures.chart_reading import assert_sound, axis_titles, layers, rows_of, texts, x_domain
 
@@ -104,8 +107,26 @@ def test_one_run_each_is_told() -> None:
     assert "As a share" not in figure.note
 
 
-def test_the_share_of_the_baseline_stands_in_the_note() -> None:
-    assert "As a share of 4S: +3.0\u00a0% (+2.3 to +3.7\u00a0%)." in strip(ANALYSIS.contrasts[0]).note
+@pytest.mark.parametrize("width", [300.0, 640.0])
+@pytest.mark.parametrize("text", ["+7.9 W (+6.1 to +9.7)", "+120 W (+118 to +122)"])
+@given(share=st.floats(0.0, 1.0), zero=st.floats(0.0, 1.0))
+def test_the_reading_stays_inside_and_off_the_zero_line(
+    width: float, text: str, share: float, zero: float
+) -> None:
+    long = len(text) * CHARACTER * BOLD
+    start = share * width + reading_dx(share, zero, text, width)
+    assert -0.1 <= start <= width - long + 0.1
+    room = width * (1.0 - zero) if share >= zero else width * zero  # on the estimate's side of zero
+    if room >= long + CLEAR:
+        assert not start + 0.1 < zero * width < start + long - 0.1
+
+
+def test_the_margin_is_named_below_beside_its_zone_and_not_at_zero() -> None:
+    spec = strip(make_contrast()).spec
+    (label,) = (layer for layer in layers(spec) if layer.get("name") == "margin label")
+    assert label["encoding"]["y"]["value"] > max(RUNS_Y) + 24  # below the baseline's runs
+    (row,) = spec["datasets"][label["data"]["name"]]
+    assert abs(row["difference"]) == pytest.approx(5.248)
 
 
 def test_a_difference_of_percentages_is_in_percentage_points() -> None:

@@ -21,6 +21,7 @@ from generator.planning.design_order import (
     totals,
 )
 from generator.planning.design_records import Chosen, Order, PlannedRun, RunDemand
+from generator.reduction.drain import DrainPlan
 from generator.reduction.hold import HoldPlan
 from generator.reduction.soak import SoakPlan
 from generator.reduction.spin_up import SpinUpPlan
@@ -237,3 +238,13 @@ def test_no_run_is_begun_that_the_pack_cannot_finish() -> None:
     too_much = RunDemand(duration_s=60.0, running_s=60.0, charge_ah=1.2, energy_wh=7.0)
     (pack,) = totals(make_season(), made, runs_of(made, too_much, tau=1.0), allowed_minutes).packs
     assert pack.runs_a_fill == 0
+
+
+def test_a_drain_takes_a_full_pack_and_is_not_too_much() -> None:
+    named = {"a": treatment("a", supply="pack"), "b": treatment("b", supply="pack")}
+    drain = DrainPlan.model_validate({"throttle": "50 %", "cut_off": "3.4 V"})
+    made = make_session(treatments=named, baseline="a").model_copy(update={"plans": {"hold": drain}})
+    whole = RunDemand(duration_s=600.0, running_s=600.0, charge_ah=1.3, energy_wh=19.0)
+    runs = runs_of(made, whole, tau=1.0, repeats=3)
+    (pack,) = totals(make_season(), made, runs, allowed_minutes).packs
+    assert (pack.runs, pack.runs_a_fill, pack.fills, pack.emptied) == (6, 1, 6, True)

@@ -18,12 +18,19 @@ def test_failed_and_weakening_checks_and_raised_cautions_are_told_once_each() ->
         check("d", "warned", "warns", "Elsewhere"),
         check("e", "passed", "passes", "Zero"),
     ]
-    raised = [SimpleNamespace(key="caution-hot", signal="CAUTION", title="Hot enough to burn skin")]
+    hot = SimpleNamespace(
+        key="caution-hot", signal="CAUTION", title="Hot enough to burn skin", consequence="It burns."
+    )
+    words = "The pack was cold. It was never charged so."
+    stated = SimpleNamespace(key="caution-stated-1", signal="NOTICE", title="The tester adds", hazard=words,
+                             consequence="", avoidance="")  # fmt: skip
+    raised = [hot, stated]
     found = careful_links(checks, [SimpleNamespace(weakened_by=("c",))], raised)  # type: ignore[arg-type, list-item]
     assert [(link.text, link.href) for link in found] == [
         ("check fails: Same thrust", f"#{anchor('check', 'a')}"),
         ("check warns: Drift", f"#{anchor('check', 'c')}"),
         ("CAUTION: Hot enough to burn skin", "#caution-hot"),
+        ("NOTICE: The pack was cold", "#caution-stated-1"),
     ]
 
 

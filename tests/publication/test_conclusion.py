@@ -32,7 +32,7 @@ def words(conclusion: Conclusion) -> str:
         ("difference('electrical_power', 'five-cell', speed_rpm=16000)", "7.9 W more"),
         ("difference('rise_time', 'five-cell', speed_rpm=16000)", "18.3 ms less"),
         ("relative('electrical_power', 'five-cell', speed_rpm=16000)", "3.0 % more"),
-        ("interval('electrical_power', 'five-cell', speed_rpm=16000)", "+6.1 to +9.7 W"),
+        ("interval('electrical_power', 'five-cell', speed_rpm=16000)", "6.1 to 9.7 W more"),
         ("verdict('electrical_power', 'five-cell', speed_rpm=16000)", "more"),
         ("verdict('temperature_rise', 'five-cell')", "not settled"),
     ],

@@ -15,14 +15,14 @@ from generator.publication.downloads_page import Citation, DownloadsPage
 from generator.publication.facts import Fact
 from generator.publication.figure_blocks import FigureBlock
 from generator.publication.front_filters import Filter, FilterChoice, FilterSet
-from generator.publication.front_page import ClaimsPage, FrontPage, SessionCard
+from generator.publication.front_page import ClaimsPage, FrontPage, SessionCard, ShortAnswer
 from generator.publication.page_frame import Frame
 from generator.publication.part_pages import PartPage, PartsPage
 from generator.publication.rig_page import RigPage, RigsPage
 from generator.publication.run_page import RunPage
 from generator.publication.search_page import FoundGroup, SearchPage
 from generator.publication.session_blocks import CheckRow, ClaimRow
-from generator.publication.session_page import SessionPage
+from generator.publication.session_page import CorrectionRow, SessionPage
 from generator.publication.tables import Cell, Table
 from generator.publication.text_pages import TextPage
 from generator.publication.verdict_rows import SmallStrip, VerdictRow
@@ -78,7 +78,8 @@ def test_the_frame_asks_for_what_its_context_holds_and_for_all_of_it() -> None:
 @pytest.mark.parametrize(
     "context",
     [*PAGES.values(), Frame, VerdictRow, SmallStrip, FigureBlock, Table, Cell, CheckRow, ClaimRow, CautionPanel,
-     SessionCard, ContrastBlock, Fact, Filter, FilterChoice, FilterSet, FoundGroup, Citation, CorrectionLine],
+     SessionCard, ShortAnswer, CorrectionRow, ContrastBlock, Fact, Filter, FilterChoice, FilterSet, FoundGroup,
+     Citation, CorrectionLine],
 )  # fmt: skip
 def test_every_field_is_explained(context: type) -> None:
     doc = (context.__doc__ or "").lower()

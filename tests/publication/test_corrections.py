@@ -25,7 +25,10 @@ def test_newest_first_with_the_door_to_the_session(tmp_path: Path) -> None:
         ("2\u00a0June 2031", CORRECTIONS[1]["what"], CORRECTIONS[1]["why"]),
         ("20\u00a0May 2031", CORRECTIONS[0]["what"], CORRECTIONS[0]["why"]),
     ]
-    assert {line.session.href for line in page.lines} == {"sessions/cells/index.html#corrections"}
+    # each leads to its own place, which is also how the feed names it
+    assert [line.session.href for line in page.lines] == [
+        f"sessions/cells/index.html#correction-{number}" for number in (2, 1)
+    ]
     assert page.tally == "2 corrections in 1 session."
     # a key stays with its correction when a later one is added
     assert [line.key for line in page.lines] == ["correction-cells-2", "correction-cells-1"]
@@ -49,4 +52,4 @@ def test_ledger_is_on_the_site_and_one_click_away(plain_site: Path) -> None:
     front = Page(plain_site, plain_site / "index.html")
     assert "corrections.html" in front.hrefs()
     session = Page(plain_site, plain_site / "sessions/cells/index.html")
-    assert session.ids()["corrections"] == 1
+    assert [session.ids()[name] for name in ("corrections", "correction-1", "correction-2")] == [1, 1, 1]

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, expect
 from generator.publication.colours import colours_css
 from generator.publication.front_filters import cells_used, filters, marked, parts_used
 from generator.publication.front_page import front_page
-from generator.publication.page_frame import Site
+from generator.publication.page_frame import SIMULATED, SIMULATED_TOO, SOME_SIMULATED, Site
 from tests.publication.reader_sites import chromium, in_browser, opened
 from tests.publication.site_season import Given, make_season
 
@@ -21,6 +21,11 @@ from tests.publication.site_season import Given, make_season
 @pytest.fixture
 def given(tmp_path: Path) -> Given:
     return make_season(tmp_path / "season", repeats=1)
+
+
+@pytest.fixture(scope="module")
+def shared_given(tmp_path_factory: pytest.TempPathFactory) -> Given:
+    return make_season(tmp_path_factory.mktemp("shared") / "season", repeats=1, small=True)
 
 
 def site_of(given: Given) -> Site:
@@ -83,6 +88,26 @@ def test_one_answer_needs_no_filters(tmp_path: Path) -> None:
     assert not any("filters.js" in script for script in frame.scripts)
 
 
+@pytest.mark.parametrize(
+    ("notice", "sentence", "told"),
+    [
+        ("All of it invented.", SIMULATED, SIMULATED),
+        ("All invented, the logs simulated, not measured.", SIMULATED, SIMULATED_TOO),
+        ("All invented, the logs simulated, not measured.", SOME_SIMULATED, SOME_SIMULATED),
+        ("All invented, the logs simulated, not measured.", "", ""),
+        (None, SIMULATED, SIMULATED),
+    ],
+)
+def test_what_the_notice_tells_is_not_told_twice(
+    shared_given: Given, notice: str | None, sentence: str, told: str
+) -> None:
+    season = shared_given.season
+    told_file = season.file.model_copy(update={"notice": notice})
+    site = replace(site_of(shared_given), season=season.model_copy(update={"file": told_file}))
+    frame = site.frame("index.html", "A season", "About it.", simulated=sentence)
+    assert (frame.notice, frame.simulated) == (notice or "", told)
+
+
 def test_cards_carry_what_the_choices_ask_for(plain_site: Path) -> None:
     text = (plain_site / "index.html").read_text()
     cards = re.findall(r"<article class=\"card[^>]*>", text)
@@ -93,6 +118,27 @@ def test_cards_carry_what_the_choices_ask_for(plain_site: Path) -> None:
         for value, count in re.findall(r'<option value="([^"]+)">[^<]*\((\d+)\)</option>', choices):
             own = [re.findall(rf'data-{key}="([^"]*)"', card)[0].split() for card in cards]
             assert sum(value in values for values in own) == int(count)
+
+
+def test_the_latest_answers_come_first_and_short(plain_site: Path) -> None:
+    text = (plain_site / "index.html").read_text()
+    assert text.count("<h1") == 1
+    places = [
+        text.index(part) for part in ('id="latest"', 'class="short-answers"', 'id="filters"', 'class="card"')
+    ]
+    assert places == sorted(places)
+    short = re.findall(r"<li>\n<h2>.*?</li>", text[: places[2]], re.DOTALL)
+    assert len(short) == 2
+    for answer in short:
+        assert 'class="verdict ' in answer
+        assert answer.count("Careful:") <= 1
+        said = re.search(r'<p class="short-answer">(.*?)</p>', answer, re.DOTALL)
+        assert said is not None
+        assert "interval" not in said.group(1)
+    # what leads is linked to its place on the session's page
+    assert re.findall(
+        r'<b>Careful:</b> <a href="sessions/[a-z]+/index.html#(?:check|caution)-', "".join(short)
+    )
 
 
 class TestInABrowser:
@@ -114,7 +160,6 @@ class TestInABrowser:
             page.get_by_label("Cells").select_option("6")
             expect(page.locator("article.card:visible")).to_have_count(1)
             expect(page.locator("#filter-count")).to_have_text("1 of 2 answers shown.")
-            expect(page.locator("#earlier")).to_be_hidden()
             assert page.url.endswith("index.html#cells=6")
             page.reload()  # the address carries it
             expect(page.locator("article.card:visible")).to_have_count(1)
@@ -146,6 +191,17 @@ class TestInABrowser:
         with opened(browser, f"{plain_site.as_uri()}/index.html#cells=6", scripts=False) as page:
             expect(page.locator("#filters")).to_be_hidden()
             expect(page.locator("article.card:visible")).to_have_count(2)
+
+    def test_answers_stand_on_the_first_screen_of_a_phone(self, plain_site: Path, browser: Browser) -> None:
+        with opened(browser, f"{plain_site.as_uri()}/index.html", width=390) as page:
+            for answer in page.locator(".short-answers > li").all():
+                box = answer.bounding_box()
+                assert box is not None
+                assert box["y"] + box["height"] < 844
+
+    def test_a_narrowed_list_is_where_its_address_leads(self, plain_site: Path, browser: Browser) -> None:
+        with opened(browser, f"{plain_site.as_uri()}/index.html#cells=6", width=390) as page:
+            expect(page.locator("#filters")).to_be_in_viewport()
 
     @pytest.mark.parametrize("width", [320, 390, 1280])
     def test_fields_fit_and_are_large_enough(self, plain_site: Path, browser: Browser, width: int) -> None:

@@ -87,11 +87,11 @@ def test_the_answer_comes_first(pages: list[Page]) -> None:
 
 def test_a_weakening_check_stands_beside_its_verdict(pages: list[Page]) -> None:
     text = page_named(pages, "sessions/cells/six-cell-against-four-cell.html").text
-    rows = re.findall(
-        r'<li class="verdict-row">.*?</li>\s*(?=<li class="verdict-row">|</ul>)', text, re.DOTALL
-    )
-    assert len(rows) == 2
-    assert all("Thrust agrees at equal speed (warns)" in row for row in rows)
+    articles = re.findall(r'<article class="contrast".*?</article>', text, re.DOTALL)
+    weakened = [article for article in articles if 'class="weakened"' in article]
+    assert len(weakened) == 2
+    assert all("Thrust agrees at equal speed (warns)" in article for article in weakened)
+    assert text.index("check warns: Thrust agrees at equal speed") < text.index('id="how-sure"')
     other = page_named(pages, "sessions/cells/five-cell-against-four-cell.html").text
     assert 'class="weakened"' not in other
 
@@ -134,7 +134,7 @@ def test_figures_have_table_data_and_sources(pages: list[Page]) -> None:
 
 def test_conclusion_numbers_come_from_the_results(pages: list[Page]) -> None:
     words = page_named(pages, "sessions/cells/index.html").words().replace("\u00a0", " ")
-    assert "the fifth cell costs 7.9 W more power (+6.1 to +9.7 W)" in words
+    assert "the fifth cell costs 7.9 W more power (6.1 to 9.7 W more)" in words
     assert "which draw 262.40 W" in words
     assert "{{" not in words
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -37,7 +38,8 @@ def entries_of(files: dict[str, bytes]) -> list[Entry]:
 
 def found_in(given: Given) -> tuple[Found, ...]:
     pages, _ = read_text_pages([ROOT / "content"])
-    return everything(site_of(given), {a.session_id: a for a in given.analyses}, terms_of(pages), pages)
+    site = replace(site_of(given), has_overlay=True)
+    return everything(site, {a.session_id: a for a in given.analyses}, terms_of(pages), pages)
 
 
 def test_everything_that_matters_can_be_found(tmp_path: Path) -> None:
@@ -52,6 +54,10 @@ def test_everything_that_matters_can_be_found(tmp_path: Path) -> None:
     assert session.text == given.analyses[0].headline
     for words in ("At the same propeller speed", "Heron 1806", "Tri 5.1", "5S capped", "hold", "Loft stand"):
         assert words in f"{session.context} {session.words}", words
+    runs = {entry.path: entry for entry in found if entry.kind == "Run"}
+    assert len(runs) == sum(len(analysis.runs) for analysis in given.analyses)
+    assert "hold, 4S" in runs["sessions/cells/runs/01-hold-four-cell-1.html"].title
+    assert [entry.path for entry in found if entry.kind == "Curves"] == ["overlay/index.html"]
     rehearsed = [entry for entry in found if entry.path.startswith("sessions/rehearsed/")]
     assert rehearsed
     assert all("simulated data" in entry.context for entry in rehearsed)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from generator import pipeline
+from generator import build, pipeline
 from generator.memory import Memory
 from generator.store import Store
 from tests.seasons import write_season
@@ -46,3 +47,11 @@ def test_sessions_spread_over_processes_give_the_same_site(
     (season / "q2" / "conclusion.md").write_text("Another word.\n", encoding="utf-8")
     pipeline.build(season, tmp_path / "again", workers=2, memory=again)
     assert (again.sessions.made, again.pictures.made, again.runs.made) == (0, 0, 0)
+
+
+def test_any_executor_gives_the_same_site(season: Path, tmp_path: Path) -> None:
+    with ThreadPoolExecutor(3) as threads:
+        build(season, tmp_path / "threads", executor=threads)
+        assert threads.submit(int).result() == 0, "whoever made it ends it"
+    build(season, tmp_path / "alone")
+    assert _contents(tmp_path / "threads") == _contents(tmp_path / "alone")

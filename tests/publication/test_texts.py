@@ -141,3 +141,14 @@ def test_long_tables_are_cut_and_say_so() -> None:
 def test_headings_are_moved_without_gaps() -> None:
     html = rendering.with_headings_from("<h1>a</h1><h3>b</h3><h6>c</h6><h1>d</h1>", 2)
     assert html == "<h2>a</h2><h3>b</h3><h4>c</h4><h2>d</h2>"
+
+
+def test_an_interval_for_prose_has_sides_in_words() -> None:
+    contrast = make_contrast()  # +7.9 W, +6.1 to +9.7 W
+    assert texts.interval_in_words(contrast) == "6.1 to 9.7\u00a0W more"
+    faster = make_contrast(difference=-18.3, interval=(-21.6, -15.0), unit="ms")
+    words = ("slower", "faster")
+    assert texts.amount_text(faster, words) == "18.3\u00a0ms faster"
+    assert texts.interval_in_words(faster, words) == "15.0 to 21.6\u00a0ms faster"
+    both = make_contrast(difference=-0.3, interval=(-1.5, 0.9), unit="ms")
+    assert texts.interval_in_words(both, words) == "1.5\u00a0ms faster to 0.9\u00a0ms slower"

@@ -6,9 +6,11 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from generator.evidence.records import Check, SessionAnalysis
-from generator.publication.verdict_rows import VerdictRow, verdict_row
+from generator.publication.verdict_rows import VerdictRow, round_reach, verdict_row
 from tests.evidence.invented_bench import KINDS
 from tests.factories import make_analysis, make_contrast
 
@@ -71,3 +73,18 @@ def test_one_line_says_what_to_be_careful_of() -> None:
     single = row_of(check_of("warned", "repeats", "More than one run"), indicative=True)
     assert single.careful == "Careful: one run on a side, and separate runs may differ more."
     assert not single.weak
+
+
+@given(st.floats(1e-6, 1e6))
+def test_a_strip_ends_at_the_next_round_number(size: float) -> None:
+    reach = round_reach(size)
+    assert size * (1.0 - 1e-6) <= reach <= 1.5 * size * (1.0 + 1e-6)
+    assert float(f"{reach:.1e}") == pytest.approx(reach, rel=1e-12), "two digits are enough to write it"
+
+
+def test_a_strip_carries_its_scale() -> None:
+    strip = row_of().strip  # +6.1 to +9.7 W, margin 5.248 W
+    assert (strip.low, strip.high) == ("\u221215\u00a0W", "+15\u00a0W")
+    middle, half = 120.0, 120.0 / 15.0
+    assert strip.high_x == pytest.approx(middle + 9.7 * half, abs=0.05)
+    assert strip.low_x == pytest.approx(middle + 6.1 * half, abs=0.05)
