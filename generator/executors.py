@@ -14,7 +14,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from itertools import islice
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait
 from typing import Any, Self, TypeVar
 
 from generator.intake.problems import WhirlbookError
@@ -196,7 +197,9 @@ class Processes(Others):
 
     def _at_work(self) -> Executor:
         if self._executor is None:
-            self._executor = ProcessPoolExecutor(max_workers=self.count, mp_context=get_context("spawn"))
+            self._executor = ProcessPoolExecutor(
+                max_workers=self.count, mp_context=get_context("spawn"), initializer=_end_with_parent
+            )
             self.started = True
         return self._executor
 
@@ -222,6 +225,22 @@ class Processes(Others):
 
 
 NO_EXECUTOR = Executor()
+
+
+def _end_with_parent() -> None:
+    """End this worker when the process that started it has ended, however it did.
+
+    A pool's workers wait for orders through a pipe whose writing end they hold too, so they would wait for ever.
+    """
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def _ready() -> None:

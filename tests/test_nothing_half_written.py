@@ -13,6 +13,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,7 @@ from typing import Any
 
 import pytest
 
+from generator import archiving
 from generator.cli import DONE, NOT_WRITTEN, PROBLEMS, main
 from generator.publication import site as site_module
 from tests.bags import without_charts
@@ -114,6 +116,7 @@ def test_no_room_for_a_file(
 
 BUILD = """
 import sys
+import time
 import pytest
 from tests.bags import without_charts
 without_charts(pytest.MonkeyPatch())
@@ -205,7 +208,62 @@ def test_a_folder_that_may_not_be_written_to(
     assert beside(place) == ["season", "site"]
 
 
+@linux
+def test_an_old_site_set_to_read_only_leaves_nothing_behind(place: Path, whole: Path) -> None:
+    """Whoever protects a site from slips still gets the new one, and no second copy in a hidden folder."""
+    folders = [place / "site", *(path for path in (place / "site").rglob("*") if path.is_dir())]
+    for folder in folders:
+        folder.chmod(0o555)
+    with rights_hold():
+        assert build(place) == DONE
+    assert contents(place / "site") != contents(whole / "site")
+    assert beside(place) == ["season", "site"]
+
+
 # --- gone ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stage", ["_write_session", "_write_assets", "_check_links"])
+def test_what_was_written_vanishes(
+    place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], stage: str
+) -> None:
+    """Somebody clears away the new site's folder while it is written: half a site must not take the old one's place."""
+
+    def vanish() -> None:
+        (building,) = (path for path in place.glob(".site.building-*") if path.is_dir())
+        shutil.rmtree(building)
+
+    in_the_middle(monkeypatch, stage, vanish)
+    assert build(place) == NOT_WRITTEN
+    assert "Nothing was replaced" in capsys.readouterr().err
+    assert contents(place / "site") == contents(whole / "site")
+    assert beside(place) == ["season", "site"]
+
+
+def test_one_file_vanishes(
+    place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def vanish() -> None:
+        (building,) = (path for path in place.glob(".site.building-*") if path.is_dir())
+        (building / "sessions/q/results.json").unlink()
+
+    in_the_middle(monkeypatch, "_check_links", vanish)
+    assert build(place) == NOT_WRITTEN
+    assert "results.json" in capsys.readouterr().err
+    assert contents(place / "site") == contents(whole / "site")
+
+
+def test_the_whole_disk_goes_away(
+    place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The folder that the site lies in is gone: nothing is written where it was, say onto another disk below it."""
+    disk = place / "disk"
+    disk.mkdir()
+    shutil.move(place / "site", disk / "site")
+    in_the_middle(monkeypatch, "_write_assets", lambda: shutil.rmtree(disk))
+    assert main(["build", str(place / "season"), "--out", str(disk / "site"), "--no-cache"]) == NOT_WRITTEN
+    assert "Nothing was replaced" in capsys.readouterr().err
+    assert beside(place) == ["season"]
 
 
 def test_the_season_goes_away(
@@ -228,6 +286,33 @@ def test_a_log_goes_away(
     assert beside(place) == ["season", "site"]
 
 
+def test_a_log_that_changes_while_pages_are_written(
+    place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The log on the site is the one that was analysed, or there is no new site."""
+    log = place / "season/q/logs/03.csv"
+    in_the_middle(monkeypatch, "_write_pages", lambda: log.write_text(log.read_text().replace("16.", "15.")))
+    assert build(place) in (PROBLEMS, NOT_WRITTEN)
+    assert "03.csv" in capsys.readouterr().err
+    assert contents(place / "site") == contents(whole / "site")
+
+
+def test_a_bag_vanishes(
+    place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real = archiving.crate_document
+
+    def vanish(*given: Any, **more: Any) -> Any:
+        (building,) = place.glob(".kept.building-*")
+        shutil.rmtree(building)
+        return real(*given, **more)
+
+    monkeypatch.setattr(archiving, "crate_document", vanish)
+    assert main(["archive", str(place / "season"), "--out", str(place / "kept")]) == NOT_WRITTEN
+    assert capsys.readouterr().err
+    assert beside(place) == ["season", "site"]
+
+
 @posix
 def test_the_folder_one_stands_in_is_gone(
     place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -237,3 +322,41 @@ def test_the_folder_one_stands_in_is_gone(
     (tmp_path / "gone").rmdir()
     assert main(["build", "season", "--out", "site", "--no-cache"]) in (PROBLEMS, NOT_WRITTEN)
     assert capsys.readouterr().err
+
+
+WORK_WITH_OTHERS = """
+import os, time
+from generator.executors import Processes
+
+if __name__ == "__main__":
+    workers = Processes(2)
+    print(*sorted(set(workers.map(os.getpid, [()] * 20))), flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks processes up in /proc")
+def test_workers_end_with_the_process_that_was_killed(tmp_path: Path) -> None:
+    (tmp_path / "work.py").write_text(WORK_WITH_OTHERS, encoding="utf-8")
+    where = {**os.environ, "PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(
+        [sys.executable, "work.py"], cwd=tmp_path, env=where, stdout=subprocess.PIPE, text=True
+    ) as main:
+        assert main.stdout is not None
+        workers = main.stdout.readline().split()
+        assert workers
+        assert all(Path("/proc", worker).is_dir() for worker in workers)
+        main.kill()
+        until = time.monotonic() + 20.0
+        while any(Path("/proc", worker).is_dir() for worker in workers) and time.monotonic() < until:
+            time.sleep(0.1)
+        # one that has ended may stay listed until its new parent has asked for it
+        left = [w for w in workers if Path("/proc", w).is_dir() and "Z" not in _state(w)]
+        assert not left
+
+
+def _state(process: str) -> str:
+    try:
+        return Path("/proc", process, "stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0]
+    except OSError:
+        return "Z"

@@ -18,6 +18,7 @@ from pathlib import Path
 from generator.intake.problems import OutputRefused
 from generator.publication import bag_layout as layout
 from generator.publication.bag_manifest import ALGORITHMS, Sums, manifest_name, manifest_text, sums_of
+from generator.publication.replacing import folder_within
 
 
 class BagWriter:
@@ -80,7 +81,7 @@ class BagWriter:
     def _place(self, path: str) -> Path:
         place = self.folder / path
         if not place.parent.is_dir():
-            place.parent.mkdir(parents=True)
+            folder_within(self.folder, place.parent)
             for folder in place.parents:
                 if folder == self.folder:
                     break

@@ -47,6 +47,16 @@ def replacement(target: Path) -> Iterator[Path]:
         held.close()
 
 
+def folder_within(top: Path, folder: Path) -> None:
+    """Make a folder and those above it, but never `top`: what has gone meanwhile must not come again half empty.
+
+    Raises  FileNotFoundError where `top` is not there
+    """
+    if folder != top and not folder.is_dir():
+        folder_within(top, folder.parent)
+        folder.mkdir(exist_ok=True)
+
+
 def _begun(target: Path) -> tuple[Path, BinaryIO]:
     """A new folder whose lock is held before it exists, so that nobody takes it for a leftover."""
     while True:
@@ -122,6 +132,11 @@ def _clear_leftovers(target: Path) -> None:
 
 def _remove(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
+    if folder.is_dir():  # a folder set to read-only keeps what is in it
+        for path, _, _ in os.walk(folder):
+            with suppress(OSError):
+                os.chmod(path, 0o700)
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
 import shutil
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -46,7 +48,7 @@ from generator.publication.photos import (
     readable,
 )
 from generator.publication.reader_pages import reader_pages
-from generator.publication.replacing import replacement
+from generator.publication.replacing import folder_within, replacement
 from generator.publication.rig_page import rig_page, rigs_page
 from generator.publication.run_page import run_page
 from generator.publication.session_files import SessionFiles, drawn_sessions
@@ -154,6 +156,7 @@ def write_site(
         _write_assets(writer, layouts)
         _check_links(inputs, writer, part)
         writer.file(MARKER, marker(made_from, building))
+        writer.check_complete()
     return SiteReport(
         out=out,
         pages=sum(path.endswith(".html") for path in writer.written),
@@ -212,8 +215,7 @@ def _checked(
                 remedy = "Put the log back, or take its run out of session.yaml."
                 problems.append(Problem(file=shown, what="is not there.", remedy=remedy))
             elif _sha256(file) != log.sha256:
-                remedy = "Build again, and leave the logs alone meanwhile."
-                problems.append(Problem(file=shown, what="is not the file that was analysed.", remedy=remedy))
+                problems.append(_changed(shown))
     if problems:
         raise SeasonProblems(problems)
     site = Site(
@@ -234,6 +236,11 @@ def _checked(
         text_pages=text_pages,
         terms=terms_of(text_pages),
     )
+
+
+def _changed(shown: str) -> Problem:
+    remedy = "Build again, and leave the logs alone meanwhile."
+    return Problem(file=shown, what="is not the file that was analysed.", remedy=remedy)
 
 
 def _sha256(file: Path) -> str:
@@ -262,8 +269,15 @@ class _Writer:
         self._taken.add(path.lower())
         self.written[path] = size
         place = self.folder / path
-        place.parent.mkdir(parents=True, exist_ok=True)
+        folder_within(self.folder, place.parent)
         return place
+
+    def check_complete(self) -> None:
+        """Raises OSError where a written file is gone or cut: somebody cleared it away, or the disk lost it."""
+        for path, size in self.written.items():
+            place = self.folder / path
+            if place.stat().st_size != size:
+                raise OSError(errno.EIO, os.strerror(errno.EIO), str(place))
 
     def file(self, path: str, content: bytes) -> None:
         """Write bytes."""
@@ -272,6 +286,13 @@ class _Writer:
     def copy(self, path: str, source: Path) -> None:
         """Copy a file as it is."""
         shutil.copyfile(source, self._place(path, source.stat().st_size))
+
+    def log(self, path: str, source: Path, sha256: str) -> None:
+        """Copy a log. Raises SeasonProblems where it is not the one that was analysed."""
+        place = self._place(path, source.stat().st_size)
+        shutil.copyfile(source, place)
+        if _sha256(place) != sha256:
+            raise SeasonProblems([_changed(str(source))])
 
     def photo(self, path: str, photo: Photo) -> None:
         """Write a photo as it is published. Raises SeasonProblems where its file is not what its head says."""
@@ -312,7 +333,7 @@ def _write_pages(
         document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
         writer.file(navigation.results_file(session.id), f"{document}\n".encode())
         for log in (log for run in analysis.runs for log in run.logs):
-            writer.copy(navigation.log_copy(session.id, log.path), log_files[session.id, log.path])
+            writer.log(navigation.log_copy(session.id, log.path), log_files[session.id, log.path], log.sha256)
         for name in inputs.conclusions[session.id].photos:
             photo = read_photo(Path(site.season.folder) / session.id / name)
             writer.photo(navigation.photo_copy(session.id, name), photo)
