@@ -9,6 +9,7 @@ workers: it belongs on a network that only its users reach.
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import pickle
 import platform
@@ -188,6 +189,8 @@ def cluster(address: str, season: Path) -> Iterator[Cluster]:
         raise NoWorkers(
             "To work on a cluster Whirlbook needs Dask: pip install 'whirlbook[cluster]'"
         ) from None
+    for name in ("distributed.client", "distributed.core", "distributed.comm", "tornado.application"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # what they meet is told once, in plain words
     connect: Any = distributed.Client
     place = address if "://" in address else f"tcp://{address}"
     with dask.config.set({"distributed.comm.retry.count": 0}):
