@@ -101,7 +101,7 @@ def test_pages_of_a_session_after_the_signal_and_of_the_rig_say_so(tmp_path: Pat
     pages = [page for page in (out / "sessions").rglob("*.html") if told in page.read_text(encoding="utf-8")]
     assert {page.name for page in pages} >= {"index.html"}
     rig = (out / "rigs" / "stand.html").read_text(encoding="utf-8")
-    assert "Out of control: thrust since Session " in rig
+    assert "Out of control:</span> thrust since <a href=" in rig
     for name in ("thrust-9000rpm-control-chart.csv", "thrust-9000rpm-control-chart.vl.json"):
         assert f'href="stand/{name}"' in rig
         assert (out / "rigs" / "stand" / name).is_file()

@@ -68,7 +68,9 @@ def assess(
     simulated = any(run.simulated is not None for run in told)
     flights, flight_differences = in_the_air(told, session, season, history)
     calibrates = calibration_headline(told) if not compared else None
-    answer = calibrates or headline(compared, kinds, labels, session.file.primary, found_checks)
+    answer = calibrates or headline(
+        compared, kinds, labels, session.file.primary, found_checks, session.file.title
+    )
     return SessionAnalysis(
         session_id=session.id,
         runs=told,
@@ -92,6 +94,12 @@ def assess(
     )
 
 
+def _planned(session: Session, treatment: str) -> bool:
+    """Whether a session has runs of a treatment at all, or compares it: a calibration only names what was mounted."""
+    compares = len(session.file.treatments) - (session.file.check_standard is not None) > 1
+    return compares or any(run.treatment == treatment for run in session.file.runs)
+
+
 def _notes(
     session: Session,
     runs: Sequence[RunReduction],
@@ -112,7 +120,7 @@ def _notes(
     notes += [
         f"No run of {treatment.label} is used, so nothing is said about it."
         for name, treatment in session.file.treatments.items()
-        if name not in used and any(run.treatment for run in runs)
+        if name not in used and any(run.treatment for run in runs) and _planned(session, name)
     ]
     notes += [
         f"{kinds[response].label} of {taken} runs is reported; {listed(others)} runs give it at the same condition "

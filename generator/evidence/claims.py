@@ -15,7 +15,7 @@ from generator.evidence.verdicts import (
     PERHAPS_LESS,
     PERHAPS_MORE,
 )
-from generator.evidence.wording import listed, places_words, sentence_case
+from generator.evidence.wording import places_words, sentence_case
 from generator.intake.session import Claim, Expectation, Session
 from generator.reduction.records import ResponseKind
 
@@ -61,8 +61,8 @@ def claims(
     checks  of the session: how far they weaken a contrast
 
     A claim is contradicted if any condition contradicts it, supported if all conditions support it, and left
-    open otherwise, also where nothing was measured. Where conditions differ, the sentence says first where the
-    claim holds and where it does not; then it tells what was found at all of them.
+    open otherwise, also where nothing was measured. Where conditions differ, the sentence says first at which of
+    them it is supported, contradicted or open; then it tells what was found at all of them.
     """
     labels = {name: treatment.label for name, treatment in session.file.treatments.items()}
     outcomes = outcomes_of(checks)
@@ -113,30 +113,28 @@ def _sentence(
     opening = sentence_case(outcome)
     if not own:
         return f"{opening}: {_nothing(claim, session, kinds, labels)}."
-    weak = _weak(own, outcomes)
-    if weak:
-        opening += f", but {weak}"
     text = "; ".join(group_sentence(group, kinds[claim.response], labels) for group in _by_runs(own))
     if outcome == _OPEN and any(c.margin is None and not c.indicative for c in own):
         text += "; no margin was set, so no difference can be called too small to matter"
-    if len(set(found)) == 1:
-        return f"{opening}: {text}."
-    return f"{opening}: {_where(own, found)}. {sentence_case(text)}."
+    if len(set(found)) > 1:
+        opening = sentence_case(_where(outcome, own, found))
+    weak = _weak(own, outcomes)
+    return f"{opening}. {weak}: {text}." if weak else f"{opening}: {text}."
 
 
-def _where(own: Sequence[Contrast], found: Sequence[Outcome]) -> str:
-    """Where a claim holds, where it does not and where it is open."""
+def _where(outcome: Outcome, own: Sequence[Contrast], found: Sequence[Outcome]) -> str:
+    """Each outcome with where it holds, that of the whole claim first."""
     words = []
-    for outcome, says in ((_SUPPORTED, "holds"), (_CONTRADICTED, "does not hold"), (_OPEN, "is open")):
-        places = places_words([c.at for c, one in zip(own, found, strict=True) if one == outcome])
+    for one in (outcome, *(other for other in (_SUPPORTED, _CONTRADICTED, _OPEN) if other != outcome)):
+        places = places_words([c.at for c, its in zip(own, found, strict=True) if its == one])
         if places:
-            words.append(f"{says} {places}")
-    return f"it {listed(words)}"
+            words.append(f"{one} {places}")
+    return ", ".join(words)
 
 
 def _weak(own: Sequence[Contrast], outcomes: Outcomes) -> str:
     """What checks take from it, with the conditions where that is not everywhere; failures before warnings."""
-    for grade, says in (("failed", "weak, as a check failed"), ("warned", "with care, as a check warns")):
+    for grade, says in (("failed", "Weak, a check failed"), ("warned", "Careful, a check warns")):
         ones = [c for c in own if weakness(c, outcomes) == grade]
         if ones:
             places = places_words([c.at for c in ones]) if len(ones) < len(own) else ""

@@ -308,7 +308,11 @@ def verdict(name: str, departure: Measured, outcome: str) -> str:
         return f"less than the {share} from which a departure counts"
     if abs(departure.value) > limit:
         return "too uncertain to be called a departure"
-    return "they agree" if -limit <= low and high <= limit else "they agree as far as this can tell"
+    return (
+        "they agree"
+        if -limit <= low and high <= limit
+        else "no departure found, but the interval is too wide to tell"
+    )
 
 
 def _course(

@@ -102,8 +102,8 @@ def group_sentence(
     return text
 
 
-def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str) -> str:
-    """The same in the fewest words, without numbers: `5.0 in pitch probably gives less thrust`.
+def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str, *, amounts: bool = False) -> str:
+    """The same in the fewest words: `5.0 in pitch probably gives less thrust`; amounts: with how much less.
 
     What holds at some conditions only names these: `it draws less power at 50 % throttle; elsewhere not settled`.
     "" where there is no direction to tell, or more than one.
@@ -116,7 +116,9 @@ def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str) -> s
     if not rest or (len(parts) == 2 and surely_small(parts[1][0])):
         return ""
     probably = "probably " if first.indicative else ""
-    text = f"{who} {probably}{without_amount(kind.more if first.difference >= 0.0 else kind.less)}"
+    clause = kind.more if first.difference >= 0.0 else kind.less
+    told = clause.format(amount=_amounts(parts[0])) if amounts else without_amount(clause)
+    text = f"{who} {probably}{told}"
     if len(parts) == 2:
         text = f"{text} {places_words([contrast.at for contrast in parts[0]])}"
     text = f"{text}{_terse_grade(parts[0])}"
@@ -213,7 +215,8 @@ def _amounts(part: Sequence[Contrast]) -> str:
         return amount_text(part[0])
     places = min(interval_decimals(*contrast.interval) for contrast in part)
     sizes = sorted(abs(contrast.difference) for contrast in part)
-    text = with_unit(_range([number(size, places) for size in sizes]), difference_unit(part[0].unit))
+    shown = [number(size, places) for size in sizes]
+    text = with_unit(_range(shown), difference_unit(part[0].unit))
     shares = [relative_text(contrast, signed=False) for contrast in part]
     if not all(shares):
         return text
@@ -223,7 +226,9 @@ def _amounts(part: Sequence[Contrast]) -> str:
     )
     ordered = sorted(abs(c.relative) for c in part if c.relative is not None)
     ends = [percent(share, widest).removesuffix(f"{NBSP}%") for share in ordered]
-    return f"{text} ({with_unit(_range(ends), '%')})"
+    at_each = ends[0] == ends[-1] and shown[0] != shown[-1]
+    alike = f"{NBSP}at {'either' if len(part) == 2 else 'each'}" if at_each else ""
+    return f"{text} ({with_unit(_range(ends), '%')}{alike})"
 
 
 def _range(texts: Sequence[str]) -> str:

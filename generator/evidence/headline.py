@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from generator.evidence.asked import asked_about
 from generator.evidence.group_sentences import (
     WEAK,
     Outcomes,
@@ -17,16 +18,16 @@ from generator.evidence.group_sentences import (
 from generator.evidence.records import Check, Contrast
 from generator.evidence.sentences import Labels
 from generator.evidence.verdicts import NOT_SETTLED
-from generator.evidence.wording import counted, listed, measured, sentence_case
+from generator.evidence.wording import counted, listed, measured, percent, places_words, sentence_case
 from generator.reduction.records import ResponseKind, RunReduction
 
 # An answer is told in about so many words; what is left is told in fewer, and then counted. A number with its unit is
 # one word.
 MOST_WORDS = 45
 # Groups told in the fewest words may go so far beyond.
-TERSE_WORDS = 10
+TERSE_WORDS = 32
 # A short answer holds about so many; a further group is added only where it fits.
-SHORT_WORDS = 26
+SHORT_WORDS = 30
 Group = tuple[Contrast, ...]
 
 
@@ -36,6 +37,7 @@ def headline(
     labels: Labels,
     primary: Sequence[str] = (),
     checks: Sequence[Check] = (),
+    title: str = "",
 ) -> str:
     """The answer to the session's question.
 
@@ -43,6 +45,7 @@ def headline(
     labels     treatment -> label, in the order of the session
     primary    primary responses in the order declared
     checks     of the session: how far they weaken a contrast
+    title      of the session: a response that it names leads, primary or not
 
     Contrasts of one response and treatment are told together. What no check weakens comes first, then what is
     settled, what has repeats, the response declared first, the treatment named first. Of the responses that are
@@ -57,13 +60,16 @@ def headline(
     if not asked:
         return "No comparison could be made: no response was measured on the baseline and on a treatment."
     outcomes = outcomes_of(checks)
-    order = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
-    groups = _groups(asked, order, labels, outcomes, by_size=bool(opening))
+    about = asked_about(title, contrasts, kinds, primary) if not opening else ()
+    asked = [contrast for contrast in contrasts if contrast in asked or contrast.response in about]
+    claimed = [contrast for contrast in claimed if contrast.response not in about]
+    order = list(dict.fromkeys((*about, *primary, *(contrast.response for contrast in asked))))
+    groups = _groups(asked, order, labels, outcomes, about, by_size=bool(opening))
     extra = _groups(claimed, [c.response for c in claimed], labels, outcomes, by_size=False)
     if opening:
-        lead = _begun(WEAK[weakness(groups[0][0], outcomes)], _lead(groups[0][:1], kinds, labels), opening)
+        lead = _begun(_weak(groups[0][:1], outcomes), _lead(groups[0][:1], kinds, labels), opening)
         return f"{lead}."
-    sentences, left = _told((*groups, *extra), len(groups), kinds, labels, outcomes)
+    sentences, left = _told((*groups, *extra), kinds, labels, outcomes)
     if left:
         sentences.append(f"And {counted(left, 'more primary comparison')}.")
     return " ".join(sentences)
@@ -75,6 +81,7 @@ def short_answer(
     labels: Labels,
     primary: Sequence[str] = (),
     checks: Sequence[Check] = (),
+    title: str = "",
 ) -> tuple[Contrast, str] | None:
     """What a headline begins with in one or two short sentences, without intervals, for a list of answers.
 
@@ -85,16 +92,21 @@ def short_answer(
     if not asked:
         return None
     outcomes = outcomes_of(checks)
-    order = list(dict.fromkeys((*primary, *(contrast.response for contrast in asked))))
-    groups = _groups(asked, order, labels, outcomes, by_size=not any(c.primary for c in asked))
+    declared = any(contrast.primary for contrast in asked)
+    about = asked_about(title, contrasts, kinds, primary) if declared else ()
+    asked = [contrast for contrast in contrasts if contrast in asked or contrast.response in about]
+    order = list(dict.fromkeys((*about, *primary, *(contrast.response for contrast in asked))))
+    groups = _groups(asked, order, labels, outcomes, about, by_size=not declared)
     first, *others = groups
     sentences = [f"{sentence_case(group_sentence(first, kinds[first[0].response], labels, follows=True))}."]
     for group in others:
         same = (group[0].treatment, group[0].baseline) == (first[0].treatment, first[0].baseline)
         alike = weakness(group[0], outcomes) == weakness(first[0], outcomes)
-        text = terse_sentence(group, kinds[group[0].response], "it") if same and alike else ""
-        if text and _words([*sentences, text]) <= SHORT_WORDS:
-            sentences.append(f"{sentence_case(text)}.")
+        kind = kinds[group[0].response]
+        ways = [terse_sentence(group, kind, "it", amounts=told) for told in (True, False)]
+        fitting = [text for text in ways if text and _words([*sentences, text]) <= SHORT_WORDS]
+        if fitting and same and alike:
+            sentences.append(f"{sentence_case(fitting[0])}.")
     return standing_for(first), " ".join(sentences)
 
 
@@ -114,10 +126,14 @@ def _groups(
     order: Sequence[str],
     labels: Labels,
     outcomes: Outcomes,
+    about: Sequence[str] = (),
     *,
     by_size: bool,
 ) -> list[Group]:
-    """Contrasts that are told together, in the order told. by_size: the largest first, whatever the response."""
+    """Contrasts that are told together, in the order told: first what the question is about.
+
+    by_size  the largest first, whatever the response
+    """
     made: dict[tuple[str, str, str, str, bool], list[Contrast]] = {}
     for contrast in asked:
         weak = weakness(contrast, outcomes)
@@ -128,6 +144,7 @@ def _groups(
     def rank(group: Group) -> tuple[object, ...]:
         first = group[0]
         return (
+            first.response not in about,
             {"": 0, "warned": 1, "failed": 2}[weakness(first, outcomes)],
             all(contrast.verdict == NOT_SETTLED for contrast in group),
             first.indicative,
@@ -141,24 +158,23 @@ def _groups(
 
 def _told(
     groups: Sequence[Group],
-    asked: int,
     kinds: Mapping[str, ResponseKind],
     labels: Labels,
     outcomes: Outcomes,
 ) -> tuple[list[str], int]:
     """A sentence for each group as far as there is room, and how many primary contrasts are left.
 
-    asked  how many groups are primary; those that follow are dropped without a word where there is no room
+    Groups that are not primary are dropped without a word where there is no room.
     """
     ways = _ways(groups, kinds, labels, outcomes)
-    for level, room in ((0, MOST_WORDS), (-1, MOST_WORDS + TERSE_WORDS)):
-        sentences = [way[level] for way in ways]
+    for level, room in ((0, MOST_WORDS), (1, MOST_WORDS + TERSE_WORDS), (2, MOST_WORDS + TERSE_WORDS)):
+        sentences = [way[min(level, len(way) - 1)] for way in ways]
         if _words(sentences) <= room:
             return sentences, 0
     sentences = []
     left = 0
-    for place, (group, way) in enumerate(zip(groups, ways, strict=True)):
-        rooms = (MOST_WORDS, MOST_WORDS + TERSE_WORDS)
+    for group, way in zip(groups, ways, strict=True):
+        rooms = (MOST_WORDS, MOST_WORDS + TERSE_WORDS, MOST_WORDS + TERSE_WORDS)
         fitting = [
             text
             for text, room in zip(way, rooms, strict=False)
@@ -166,8 +182,8 @@ def _told(
         ]
         if fitting:
             sentences.append(fitting[0])
-        elif place < asked:
-            left += len(group)
+        else:
+            left += sum(contrast.primary for contrast in group)
     return sentences, left
 
 
@@ -178,9 +194,10 @@ def _ways(
     made: list[tuple[str, ...]] = []
     before: Group | None = None
     for group in groups:
-        weak = WEAK[weakness(group[0], outcomes)]
+        weak = _weak(group, outcomes)
         if before is None:
             ways: tuple[str, ...] = (_lead(group, kinds, labels),)
+            weak = weak if any(contrast.primary for contrast in group) else f"Exploratory: {_lower(weak)}"
         else:
             again = group[0].treatment == before[0].treatment and not weakness(before[0], outcomes)
             who = "it" if again and not weak else labels[group[0].treatment]
@@ -194,9 +211,20 @@ def _follow_ups(group: Group, lead: Group, kind: ResponseKind, labels: Labels, w
     """A further group, the fuller way first."""
     if group[0].baseline != lead[0].baseline or group[0].indicative > lead[0].indicative:
         return (group_sentence(group, kind, labels),)
-    short = terse_sentence(group, kind, who)
+    short, bare = (terse_sentence(group, kind, who, amounts=told) for told in (True, False))
     full = group_sentence(group, kind, labels, who=who, follows=True)
-    return (full, short) if short else (full,)
+    return (full, short, bare) if short else (full,)
+
+
+def _weak(group: Group, outcomes: Outcomes) -> str:
+    """What a check puts before a group's sentence; of several conditions also that all of them are meant."""
+    text = WEAK[weakness(group[0], outcomes)]
+    places = places_words([contrast.at for contrast in group])
+    return text.replace(",", f" {places},", 1) if text and len(group) > 1 and places else text
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _begun(weak: str, text: str, opening: str = "") -> str:
@@ -221,6 +249,9 @@ def calibration_headline(runs: Sequence[RunReduction]) -> str | None:
         ]
         words = listed([f"{measured(gain, '', u)} ± {measured(u, '', u)}" for gain, u in gains])
         gain = "a gain of" if len(gains) == 1 else "gains of"
+        if len(gains) == 1 and abs(gains[0][0] - 1.0) > 2.0 * gains[0][1]:
+            off = percent(abs(1.0 / gains[0][0] - 1.0), (0.0, 2.0 * gains[0][1]))
+            words += f", so it reads {off} too {'high' if gains[0][0] < 1.0 else 'low'} without it"
         said.append(f"the {channel.replace('_', ' ')} channel {gain} {words}")
     return f"Known loads give {listed(said)}; ± is one standard uncertainty."
 

@@ -151,8 +151,9 @@ def spaced(text: str) -> str:
 
 
 def unit_text(unit: str) -> str:
-    """A unit as it is printed: `m/s^2` of a file is `m/s²`."""
-    return unit.replace("^2", "²").replace("^3", "³")
+    """A unit as it is printed: `m/s^2` of a file is `m/s²`, `degC` is `°C`, `mohm` is `mΩ`."""
+    unit = unit.replace("^2", "²").replace("^3", "³")
+    return re.sub(r"(?<![A-Za-z])([mk]?)ohms?\b", r"\1Ω", re.sub(r"\bdeg([CF])\b", r"°\1", unit))
 
 
 # --- conditions ---------------------------------------------------------------------------------------------

@@ -62,9 +62,13 @@ def control_chart(chart: Chart, kind: ResponseKind, titles: Mapping[str, str]) -
     span = alt.Scale(domain=[0.4, len(points) + 0.6], nice=False, zero=False)
     x = alt.X(
         "place:Q",
-        title="Session, in the order of their dates",
+        title="Sessions by date",
         scale=span,
-        axis=alt.Axis(tickMinStep=1, tickCount=min(10, len(points)), format="d"),
+        axis=alt.Axis(
+            values=list(range(1, len(points) + 1)),
+            labelExpr=f"{[_day(point) for point in points]}[datum.value - 1]",
+            labelOverlap="greedy",
+        ),
     )
     scale = alt.Scale(domain=reach, nice=False, zero=False)
     y = alt.Y("value:Q", title=titled(kind.label, chart.unit), scale=scale)
@@ -120,18 +124,51 @@ def control_chart(chart: Chart, kind: ResponseKind, titles: Mapping[str, str]) -
             fill=alt.Fill("state:N", scale=alt.Scale(domain=list(STATES), range=FILLS), legend=None),
         )
     )
+    off = [row for row in rows if row["state"] == "out of control"]
+    if off:
+        layers.append(
+            sheet.rows([{"place": r["place"], "value": r["value"], "says": "out of control"} for r in off])
+            .mark_text(align="right", dx=-10, fontWeight="bold", color=INK)
+            .encode(x=x, y=y, text=alt.Text("says:N"))
+        )
     spec = sheet.finished(sheet.view(layers, width=WIDE, height=HEIGHT))
     return Figure(
         name=f"{response_key(chart.response, chart.at, '')}-control-chart",
         title=f"{kind.label} {at_words(chart.at)} of the check standard".replace("  ", " "),
         states=_states(chart, kind, places, titles),
-        note="Open circles set the limits; filled ones lie within them; diamonds are sessions out of control. The "
-        "lines are the limits of one session, the zone those of the moving average (dashed). An upright line is a "
-        "calibration that starts the chart anew. In air of 1.225 kg/m³.",
+        note=_note(points),
         spec=spec,
         narrow=narrowed(spec, width=NARROW - AXIS_TITLE),
         table=_table(chart, kind, places, titles),
     )
+
+
+def _day(point: ChartPoint) -> str:
+    """`17 May`, with the year where it is January: short enough for an axis."""
+    return f"{point.date.day} {point.date:%b}{f' {point.date.year}' if point.date.month == 1 else ''}"
+
+
+def _note(points: tuple[ChartPoint, ...]) -> str:
+    """What is drawn, and of that only what there is."""
+    states = {point.state for point in points}
+    judged = sum(point.limits is not None for point in points)
+    told = ["Each mark is the mean of one session’s runs of the check standard, in air of 1.225 kg/m³."]
+    if "baseline" in states:
+        told.append("Open circles are the sessions that set the limits.")
+    if "in control" in states:
+        told.append("Filled circles lie within their limits.")
+    if "out of control" in states:
+        told.append("Diamonds are out of control: the session or the moving average left its limits.")
+    if judged:
+        average = " (dashed)" if judged > 1 else ""
+        told.append(
+            "Each session has limits of its own: the lines for its mean alone, which show a step, and the zone for "
+            f"the moving average over the sessions{average}, which shows a drift. They come from the scatter of the "
+            "sessions that set them, so that a steady rig seldom leaves them."
+        )
+    if any(point.restarts for point in points):
+        told.append("An upright line is a calibration that starts the chart anew.")
+    return " ".join(told)
 
 
 def _stretch(points: tuple[ChartPoint, ...], place: int) -> int:

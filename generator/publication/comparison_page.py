@@ -142,7 +142,7 @@ def comparison_page(
     pair = (baseline, treatment)
     checks = session_blocks.check_rows(analysis, about=pair)
     raised = panels(analysis.cautions, labels, always_on=False, treatment=treatment)
-    answer = headline(own, analysis.kinds, labels, session.file.primary, analysis.checks)
+    answer = headline(own, analysis.kinds, labels, session.file.primary, analysis.checks, session.file.title)
     whole_curves = curves_section(
         analysis, session, (treatment, baseline), page, figures.bands(page, treatment, baseline)
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from generator.evidence.constants import (
     COEFFICIENTS,
@@ -141,7 +141,52 @@ def constants_of_part(
             )
     if not rows:
         return None
-    return table("fitted-constants", "Fitted against stated", ("Constant", "Session", *COLUMNS), rows)
+    made = table("fitted-constants", "Fitted against stated", ("Constant", "Session", *COLUMNS), rows)
+    if any(cell.text == CONSTANT_KINDS["winding_resistance"].label for row in rows for cell in row[:1]):
+        note = (
+            "The effective resistance holds the controller, the leads and what commutation does while turning; it is "
+            "held against the stated terminal resistance, line to line, with the stated resistance of the controller."
+        )
+        return replace(made, note=note)
+    return made
+
+
+def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season: Season) -> str:
+    """What the season found of a part against what is stated of it, in a sentence or two; "" where nothing was."""
+    told: list[str] = []
+    compared: list[EffectiveConstant] = []
+    for session in sorted(season.sessions, key=lambda s: (s.file.date, s.id), reverse=True):
+        analysis = analyses.get(session.id)
+        own = [] if analysis is None else [c for c in analysis.constants if c.part == part_id]
+        compared += [c for c in own if c.departure is not None]
+        names = dict.fromkeys(_lower_named(c) for c in own if c.outcome == "departs")
+        if names:
+            told.append(f"{listed(list(names))} in “{session.file.title}”")
+    if not compared:
+        return ""
+    many = counted(len(compared), "comparison")
+    if told:
+        return f"Departs from what is stated of it, in {many}: {'; '.join(told)}."
+    names = dict.fromkeys(_lower_named(c) for c in compared)
+    rough = sum("too" in _verdict_of(c) for c in compared)
+    text = f"Nothing found departs from what is stated of it: {listed(list(names))}, in {many}"
+    doubt = (
+        f"; {rough} of them {'is' if rough == 1 else 'are'} too rough to see a small departure"
+        if rough
+        else ""
+    )
+    return f"{text}{doubt}."
+
+
+def _lower_named(constant: EffectiveConstant) -> str:
+    label = SHORT.get(constant.name, CONSTANT_KINDS[constant.name].label)
+    return label[:1].lower() + label[1:] if label[1:2].islower() else label
+
+
+def _verdict_of(constant: EffectiveConstant) -> str:
+    return (
+        verdict(constant.name, constant.departure, constant.outcome) if constant.departure is not None else ""
+    )
 
 
 def _table_of(key: str, label: str, own: Sequence[EffectiveConstant], season: Season) -> Table:
@@ -163,6 +208,17 @@ def _named(constant: EffectiveConstant) -> str:
 
 def _cells(constant: EffectiveConstant) -> tuple[Cell, ...]:
     """Fitted value, interval, stated value, departure with its interval, and what that says."""
+    if constant.unit == "Ω":  # in milliohms, as the part files state it
+        fitted = constant.fitted
+        least, most = fitted.interval
+        scaled = replace(
+            fitted,
+            value=1000.0 * fitted.value,
+            standard_uncertainty=1000.0 * fitted.standard_uncertainty,
+            interval=(1000.0 * least, 1000.0 * most),
+        )
+        nominal = None if constant.nominal is None else 1000.0 * constant.nominal
+        return _cells(replace(constant, unit="mΩ", fitted=scaled, nominal=nominal))
     fitted, departure = constant.fitted, constant.departure
     low, high = interval_ends(fitted, constant.unit)
     value = Cell(text=measured(fitted.value, constant.unit, fitted.standard_uncertainty), numeric=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from generator.intake.rig import Rig
 from generator.publication import interactive
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock, figure_block, order_of, picture
-from generator.publication.navigation import Link, link, rig_page
+from generator.publication.navigation import Link, link, rig_page, session_page
 from generator.publication.svg import figure_csv, vega_lite_text
 from generator.reduction.procedures import response_kinds
 
@@ -32,34 +33,61 @@ def state_word(history: RigHistory | None) -> str:
     return {None: "", "baseline": "too few sessions to judge"}.get(state, state or "")
 
 
-def state_sentence(history: RigHistory | None, titles: Mapping[str, str]) -> str:
-    """State of a rig today, that is after the newest session with runs of its check standard."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigState:
+    """State of a rig today, that is after the newest session with runs of its check standard.
+
+    css_class  class of its label: `off`, `steady` or `early`
+    word       `Out of control`, `In control`, `Too few sessions to judge`
+    since      (what is out of control, ` since `, link to the session, ` of ` its date), one for each session
+    rest       what else there is to say, as a sentence, or ""
+    """
+
+    css_class: str
+    word: str
+    since: tuple[tuple[str, Link, str], ...]
+    rest: str
+
+
+def rig_state(history: RigHistory | None, titles: Mapping[str, str], page: str) -> RigState | None:
+    """State of a rig for its page `page`; None without a check standard. titles: session id -> title."""
     if history is None or history.state is None:
-        return ""
+        return None
     newest = max(
         (chart.points[-1] for chart in history.charts), key=lambda point: (point.date, point.session)
     )
-    day = date_text(newest.date)
+    measured = f"Last measured {date_text(newest.date)}."
     if history.state == "baseline":
         most = min(_in_stretch(chart) for chart, point in history.newest() if point.state == "baseline")
-        return (
-            f"Too few sessions to judge: {most} of the {history.rules.baseline} that set the limits "
-            f"(last measured {day})."
-        )
-    kinds = response_kinds()
+        told = f"{most} of the {history.rules.baseline} that set the limits are there. {measured}"
+        return RigState(css_class="early", word="Too few sessions to judge", since=(), rest=told)
     off = [chart for chart, point in history.newest() if point.state == "out of control"]
     if not off:
-        return f"In control: the check standard reads as in its baseline (last measured {day})."
-    told = []
+        told = f"The check standard reads as in its baseline. {measured}"
+        return RigState(css_class="steady", word="In control", since=(), rest=told)
+    kinds = response_kinds()
+    found: dict[str, tuple[list[str], datetime.date]] = {}
     for chart in off:
         since = next(
             point
             for place, point in enumerate(chart.points)
             if all(later.state == "out of control" for later in chart.points[place:])
         )
-        label = kinds[chart.response].label.lower()
-        told.append(f"{label} since {titles.get(since.session, since.session)}, {date_text(since.date)}")
-    return f"Out of control: {listed(told)} (last measured {day})."
+        found.setdefault(since.session, ([], since.date))[0].append(kinds[chart.response].label.lower())
+    told_once = {date for _, date in found.values()} == {newest.date}
+    return RigState(
+        css_class="off",
+        word="Out of control",
+        since=tuple(
+            (
+                listed(names),
+                Link(text=titles.get(session, session), href=link(page, session_page(session))),
+                date_text(date),
+            )
+            for session, (names, date) in found.items()
+        ),
+        rest="That was the last time it was measured." if told_once else measured,
+    )
 
 
 def _in_stretch(chart: Chart) -> int:
@@ -75,7 +103,10 @@ def control_blocks(
     made: list[ControlBlock] = []
     files: dict[str, bytes] = {}
     kinds = response_kinds()
-    for chart in history.charts if history is not None else ():
+    charts = list(history.charts) if history is not None else []
+    off = [chart for chart, point in history.newest() if point.state == "out of control"] if history else []
+    charts.sort(key=lambda chart: chart not in off)  # what is amiss first
+    for chart in charts:
         figure = control_chart(chart, kinds[chart.response], titles)
         if figure is None or history is None:
             continue

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from generator.evidence.records import SessionAnalysis
+from generator.evidence.records import Contrast, SessionAnalysis
+from generator.evidence.wording import places_words, sentence_case
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.facts import date_text
@@ -12,6 +14,7 @@ from generator.publication.navigation import link
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.sharing import caveats
 from generator.publication.verdict_rows import VerdictRow, verdict_row
+from generator.reduction.records import At
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +24,8 @@ class EmbedPage:
     title    `5S capped against 4S`
     row      the contrast that answers the question
     sentence it in one sentence
+    zone     what the shaded zone of the strip is: `The shaded zone is the margin, ±0.42 W (2 %, ...)`, or ""
+    others   what the other conditions say where that differs, or ""
     caveats  what a reader must know before passing it on
     whole    link to the comparison page
     date     written out
@@ -29,6 +34,8 @@ class EmbedPage:
     title: str
     row: VerdictRow
     sentence: str
+    zone: str
+    others: str
     caveats: tuple[str, ...]
     whole: str
     date: str
@@ -40,16 +47,31 @@ def embed_page(
     """Frame and content of the short version of a comparison."""
     page = navigation.embed_page(session.id, treatment, baseline)
     labels = session_blocks.labels_of(session)
-    first = session_blocks.of_pair(analysis, session, treatment, baseline)[0]
+    own = session_blocks.of_pair(analysis, session, treatment, baseline)
+    first = own[0]
+    row = verdict_row(first, analysis, labels, page)
     title = session_blocks.against(labels, treatment, baseline)
     frame = site.frame(
         page, f"{title}, in short", first.sentence, simulated=simulated_sentence([analysis.simulated])
     )
     return frame, EmbedPage(
         title=title,
-        row=verdict_row(first, analysis, labels, page),
+        row=row,
         sentence=first.sentence,
+        zone="" if first.margin is None else f"The shaded zone is the margin, {row.margin}.",
+        others=_others(first, own),
         caveats=caveats([first], analysis),
         whole=link(page, navigation.comparison_page(session.id, treatment, baseline)),
         date=date_text(session.file.date),
     )
+
+
+def _others(first: Contrast, own: Sequence[Contrast]) -> str:
+    """At which other conditions the same response, of the same standing, has another verdict; "" for none."""
+    found: dict[str, list[At]] = {}
+    for contrast in own:
+        alike = (contrast.response, contrast.primary) == (first.response, first.primary)
+        if alike and contrast.verdict != first.verdict:
+            found.setdefault(contrast.verdict, []).append(contrast.at)
+    told = "; ".join(f"{places_words(places)}: {verdict}" for verdict, places in found.items())
+    return f"{sentence_case(told)}." if told else ""

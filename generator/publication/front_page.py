@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from generator.evidence.headline import short_answer
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import counted
+from generator.evidence.wording import counted, sentence_case
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
-from generator.publication.cautions import panels
+from generator.publication.cautions import SEVERITY, panels
 from generator.publication.facts import date_text
 from generator.publication.front_filters import Filter, filters, marked
 from generator.publication.navigation import Link, link
@@ -104,7 +104,9 @@ def shortly(site: Site, session: Session, analysis: SessionAnalysis) -> ShortAns
     page = navigation.FRONT
     home = link(page, navigation.session_page(session.id))
     labels = session_blocks.labels_of(session)
-    found = short_answer(analysis.contrasts, analysis.kinds, labels, session.file.primary, analysis.checks)
+    found = short_answer(
+        analysis.contrasts, analysis.kinds, labels, session.file.primary, analysis.checks, session.file.title
+    )
     asked = [contrast for contrast in analysis.contrasts if contrast.primary] or analysis.contrasts
     raised = panels(analysis.cautions, labels, always_on=False)
     careful = careful_links(session_blocks.check_rows(analysis), asked, raised)
@@ -112,8 +114,16 @@ def shortly(site: Site, session: Session, analysis: SessionAnalysis) -> ShortAns
         title=Link(text=session.file.title, href=home),
         row=verdict_row(found[0], analysis, labels, page) if found is not None else None,
         text=found[1] if found is not None else session_blocks.answer_text(analysis),
-        careful=Link(text=careful[0].text, href=f"{home}{careful[0].href}") if careful else None,
+        careful=Link(text=_without_signal(careful[0].text), href=f"{home}{careful[0].href}")
+        if careful
+        else None,
     )
+
+
+def _without_signal(text: str) -> str:
+    """`Loud enough to damage hearing` of `Warning: loud enough ...`: the line begins with *Careful* already."""
+    signal, mark, rest = text.partition(": ")
+    return sentence_case(rest) if mark and signal.upper() in SEVERITY else text
 
 
 def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard:

@@ -10,7 +10,7 @@ from generator.evidence.wording import counted
 from generator.intake.parts import AnyPart
 from generator.intake.session import Session, Treatment
 from generator.publication import navigation
-from generator.publication.constants_section import constants_of_part
+from generator.publication.constants_section import answer_of_part, constants_of_part
 from generator.publication.facts import Fact, date_text, facts_of
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
@@ -54,6 +54,7 @@ class PartPage:
     notes     notes of its owner, or ""
     sessions  sessions it took part in, newest first
     measured  constants fitted for it, beside the stated ones, or None
+    found     what that says, in a sentence or two, or ""
     photo     of the part, or None
     """
 
@@ -63,6 +64,7 @@ class PartPage:
     notes: str
     sessions: tuple[SessionLine, ...]
     measured: Table | None
+    found: str = ""
     photo: PhotoBlock | None = None
 
 
@@ -143,6 +145,7 @@ def part_page(site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart
         facts=facts_of(part, leave_out=("id", "kind", "label", "notes", "photo")),
         notes=part.notes or "",
         sessions=sessions,
+        found=answer_of_part(part.id, analyses, site.season),
         measured=constants_of_part(part.id, analyses, site.season, page),
         photo=photo_block(site.photos, "parts", part.id, part.photo, part.label, page),
     )

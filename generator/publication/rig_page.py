@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.rig_history import RigHistory
-from generator.evidence.wording import counted, listed, number, percent, unit_text
+from generator.evidence.wording import counted, listed, number, percent, unit_text, with_unit
 from generator.intake.calibrations import CalibrationRecord, due_date
 from generator.intake.rig import CHANNEL_KINDS, Channel, Rig
 from generator.intake.session import Session
@@ -18,7 +18,13 @@ from generator.publication.calibration_section import (
     key_of,
     newest_record,
 )
-from generator.publication.control_section import ControlBlock, control_blocks, state_sentence, state_word
+from generator.publication.control_section import (
+    ControlBlock,
+    RigState,
+    control_blocks,
+    rig_state,
+    state_word,
+)
 from generator.publication.facts import Fact, date_text, facts_of, key_text, quantity_plain, shown
 from generator.publication.front_page import newest_first
 from generator.publication.navigation import Link, link
@@ -41,7 +47,7 @@ class RigPage:
     uncertainty     link to how uncertainties are carried
     calibrations    records that its channels name, newest first
     calibrating     link to how a channel is calibrated
-    state           the rig's state today by its check standard, in one sentence
+    state           the rig's state today by its check standard, or None
     control         control charts of the check standard
     watching        link to how a rig is watched
     due             calibrations that were overdue at the newest session, in one sentence, or ""
@@ -57,7 +63,7 @@ class RigPage:
     uncertainty: str
     calibrations: tuple[CalibrationBlock, ...] = ()
     calibrating: str = ""
-    state: str = ""
+    state: RigState | None = None
     control: tuple[ControlBlock, ...] = ()
     watching: str = ""
     due: str = ""
@@ -113,7 +119,7 @@ def rig_page(
         uncertainty=site.text_link(page, navigation.METHOD, "uncertainty"),
         calibrations=calibration_blocks(rig, site.season.calibrations, analyses, page),
         calibrating=site.text_link(page, navigation.METHOD, "calibration", "uncertainty"),
-        state=state_sentence(history, titles),
+        state=rig_state(history, titles, page),
         control=control,
         watching=site.text_link(page, navigation.METHOD, "rig-health", "uncertainty"),
         due=_due(rig, site.season.calibrations, sessions),
@@ -173,7 +179,9 @@ def channels_table(rig: Rig, records: Mapping[str, CalibrationRecord]) -> Table:
 
 def _unit(channel: Channel) -> str:
     if channel.idle is not None and channel.full is not None:
-        return f"{number(channel.idle, 0)} at idle, {number(channel.full, 0)} at full"
+        unit = unit_text(channel.unit or "")
+        what = with_unit(number(channel.idle, 0), unit), with_unit(number(channel.full, 0), unit)
+        return f"throttle command: {what[0]} at idle, {what[1]} at full"
     return unit_text(channel.unit or "")
 
 

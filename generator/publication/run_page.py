@@ -9,9 +9,11 @@ from generator.evidence.records import SessionAnalysis
 from generator.evidence.wording import (
     MINUS,
     counted,
+    decimals_for,
     measured,
     number,
     plain,
+    sentence_case,
     spaced,
     unit_text,
     with_unit,
@@ -66,7 +68,7 @@ class FindingRow:
 class RunPage:
     """Everything on a run's page.
 
-    title       `Run 02-hold-five-cell-1`
+    title       `Hold of 5S capped, run 02`
     summary     what was run, in one sentence
     date        of the session, written out
     before      link to the run made before, or None
@@ -105,7 +107,10 @@ def run_page(
     page = navigation.run_page(session.id, run.run_id)
     home = navigation.session_page(session.id)
     label = session_blocks.labels_of(session).get(run.treatment, run.treatment)
-    title = f"Run {run.run_id}"
+    number_in_name = run.run_id.partition("-")[0]
+    named = number_in_name if number_in_name.isdigit() else str(run.order)
+    of = f" of {label}" if run.treatment else ""
+    title = f"{sentence_case(run.procedure)}{of}, run {named}"
     ordered = session_blocks.runs_of(analysis, ())
     place = [other.run_id for other in ordered].index(run.run_id)
 
@@ -116,7 +121,7 @@ def run_page(
         return Link(text=other, href=link(page, navigation.run_page(session.id, other)))
 
     whose = f" with {label}" if run.treatment else ""
-    summary = f"{run.procedure.capitalize()}{whose}, repeat {run.repeat}."
+    summary = f"{run.procedure.capitalize()}{whose}, repeat {run.repeat} (file {run.run_id})."
     frame = site.frame(
         page,
         f"{title}: {session.file.title}",
@@ -251,20 +256,18 @@ def _responses(run: RunReduction, analysis: SessionAnalysis) -> Table:
             (
                 Cell(text=texts.place_text(kind, response.at), note=cycles),
                 Cell(text=_value(response, kind.unit), numeric=True),
-                Cell(text=_within(response, kind.unit), numeric=True),
             )
         )
-    columns = ["Response", "Value", "Standard uncertainty within the run"]
-    if not any(row[2].text for row in rows):
-        columns, rows = columns[:2], [row[:2] for row in rows]
-    return table("run-responses", "Each response of this run", columns, rows)
+    told = any("±" in row[1].text for row in rows)
+    caption = "Each response of this run" + ("; ± is one standard uncertainty within the run" if told else "")
+    return table("run-responses", caption, ["Response", "Value"], rows)
 
 
 def _value(response: RunResponse, unit: str) -> str:
     if not math.isfinite(response.value):
         return texts.NO_VALUE
-    return measured(response.value, unit, response.within_run_uncertainty())
-
-
-def _within(response: RunResponse, unit: str) -> str:
-    return texts.uncertainty_text(response.within_run_uncertainty(), unit) if response.components else ""
+    u = response.within_run_uncertainty()
+    if not response.components or not math.isfinite(u):
+        return measured(response.value, unit, u)
+    places = decimals_for(u, largest=response.value)
+    return with_unit(f"{number(response.value, places)} ± {number(u, places)}", unit)

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import cast
 
+from generator.evidence.check_words import went_wrong
+from generator.evidence.claims import claim_on
 from generator.evidence.contrasts import compared_pairs
+from generator.evidence.group_sentences import outcomes_of, weakness
 from generator.evidence.records import Check, ClaimOutcome, Contrast, SessionAnalysis
 from generator.evidence.wording import counted, sentence_case
-from generator.intake.session import Season, Session
+from generator.intake.session import Expectation, Season, Session
 from generator.publication import navigation, texts
 from generator.publication.facts import Fact, date_text, facts_of, key_text, shown
 from generator.publication.navigation import Link, anchor, link
@@ -42,6 +46,7 @@ class CheckRow:
     title      what is checked
     outcome    passes, warns or fails
     css_class  class of its label
+    wrong      what went wrong, in a few words, or ""
     sentence   what was found, with the numbers
     threshold  from when on it warns, or ""
     reason     why it must hold
@@ -53,6 +58,7 @@ class CheckRow:
     title: str
     outcome: str
     css_class: str
+    wrong: str
     sentence: str
     threshold: str
     reason: str
@@ -69,6 +75,9 @@ class ClaimRow:
     by             who says it
     outcome        supported, contradicted or left open
     outcome_class  class of its label
+    mixed          whether conditions differ in it
+    where          `at 17 000 rpm, supported at 10 000 rpm` where they do, to follow the outcome, or ""
+    weak           whether a check weakens what it rests on
     sentence       why, without the outcome
     session        link to the session, with its title
     evidence       links to the contrasts that decide it
@@ -79,6 +88,9 @@ class ClaimRow:
     by: str
     outcome: str
     outcome_class: str
+    mixed: bool
+    where: str
+    weak: bool
     sentence: str
     session: Link
     evidence: tuple[Link, ...]
@@ -149,6 +161,7 @@ def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
         title=check.title,
         outcome=CHECK_WORDS[check.outcome],
         css_class=check.outcome,
+        wrong="" if check.outcome == "passed" else went_wrong(check),
         sentence=check.sentence,
         threshold=texts.closed(check.threshold),
         reason=texts.closed(check.reason),
@@ -157,10 +170,14 @@ def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
     )
 
 
-def _without_outcome(claim: ClaimOutcome) -> str:
-    """The sentence of a claim beside its label, which says the outcome already."""
+def _parts_of(claim: ClaimOutcome) -> tuple[str, str]:
+    """Where a claim has its outcome, and what was found; its label says the outcome already."""
     rest = claim.sentence.removeprefix(sentence_case(claim.outcome))
-    return claim.sentence if rest == claim.sentence else sentence_case(rest.lstrip(":, "))
+    if rest.startswith(" at "):  # ` at 9 000 rpm, supported at 16 000 rpm: ...`
+        ends = [place for place in (rest.find(": "), rest.find(". ")) if place > 0]
+        if ends:
+            return rest[: min(ends)].strip(), sentence_case(rest[min(ends) + 2 :])
+    return "", sentence_case(rest.lstrip(":,. "))
 
 
 def claim_rows(
@@ -176,6 +193,13 @@ def claim_rows(
         text = f"{texts.place_text(analysis.kinds[contrast.response], contrast.at)}, {labels[contrast.treatment]}"
         return Link(text=text, href=link(page, target, key))
 
+    outcomes = outcomes_of(analysis.checks)
+
+    def mixed(claim: ClaimOutcome) -> bool:
+        own = [contrasts[key] for key in claim.contrasts if key in contrasts]
+        found = {claim_on(cast(Expectation, claim.expects), c.verdict, indicative=c.indicative) for c in own}
+        return len(found) > 1
+
     return tuple(
         ClaimRow(
             key=f"claim-{anchor(session.id)}-{number}",
@@ -183,7 +207,10 @@ def claim_rows(
             by=claim.by,
             outcome=claim.outcome,
             outcome_class=anchor(claim.outcome),
-            sentence=_without_outcome(claim),
+            mixed=mixed(claim),
+            where=_parts_of(claim)[0],
+            weak=any(weakness(contrasts[key], outcomes) for key in claim.contrasts if key in contrasts),
+            sentence=_parts_of(claim)[1],
             session=Link(
                 text=session.file.title, href=link(page, navigation.session_page(session.id), "claims")
             ),

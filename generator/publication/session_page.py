@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from generator.evidence.records import Contrast, SessionAnalysis
-from generator.evidence.wording import counted
+from generator.evidence.wording import counted, sentence_case
+from generator.figures.numbers import lower_first
 from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.air_section import AirSection, air_section
@@ -182,19 +184,35 @@ def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow,
 def careful_links(
     checks: Sequence[CheckRow], contrasts: Sequence[Contrast], raised: Sequence[CautionPanel]
 ) -> tuple[Link, ...]:
-    """Failed checks, checks that weaken one of these contrasts, and raised cautions, each a link to its place."""
+    """What to know before relying on an answer, the gravest first, each a link to its place.
+
+    First what went wrong with the data: failed checks, then those that weaken one of these contrasts. Then the
+    cautions raised, at last what the tester states, unless it says again what was raised.
+    """
     weakening = {anchor("check", name) for contrast in contrasts for name in contrast.weakened_by}
-    doubts = (check for check in checks if check.css_class == "failed" or check.key in weakening)
-    told: dict[str, str] = {}  # one line for checks of one name, which lead to the first of them
-    for check in doubts:
-        told.setdefault(f"check {check.outcome}: {check.title}", f"#{check.key}")
-    for it in raised:
-        words = it.title
-        if not it.consequence and not it.avoidance:
-            # what the tester states has no title of its own: its first sentence stands for it
-            words = shortened(it.hazard.partition(". ")[0].rstrip("."), 90)
-        told.setdefault(f"{it.signal}: {words}", f"#{it.key}")
+    told: dict[
+        str, str
+    ] = {}  # one line for checks of which the same went wrong; it leads to the first of them
+    for check in checks:
+        if check.css_class == "failed" or check.key in weakening:
+            told.setdefault(sentence_case(check.wrong), f"#{check.key}")
+    stated = [it for it in raised if not it.consequence and not it.avoidance]
+    titles = [it for it in raised if it not in stated]
+    for it in titles:
+        told.setdefault(f"{it.signal.capitalize()}: {lower_first(it.title)}", f"#{it.key}")
+    for it in stated:
+        if any(_telling(title.title) <= _telling(it.hazard) for title in titles):
+            continue
+        # what the tester states has no title of its own: its first sentence stands for it
+        words = shortened(it.hazard.partition(". ")[0].rstrip("."), 90)
+        told.setdefault(f"{it.signal.capitalize()}: {lower_first(words)}", f"#{it.key}")
     return tuple(Link(text=text, href=href) for text, href in told.items())
+
+
+def _telling(text: str) -> frozenset[str]:
+    """The words of a text that carry its sense: the longer ones, but for those that join others."""
+    words = re.findall(r"[a-z]{4,}", text.lower())
+    return frozenset(words) - {"more", "than", "with", "from", "that", "this", "when", "they"}
 
 
 def session_page(
@@ -219,13 +237,14 @@ def session_page(
     air = air_section(analysis, session, figures.section(page, "air"))
     since = site.since.changed.get(session.id) if site.since is not None else None
     sections = (
+        ("Calibration", "calibration", bool(calibrations) and not analysis.contrasts),
         ("How sure", "how-sure", True),
         ("The tester’s conclusion", "conclusion", bool(conclusion)),
         ("Claims", "claims", bool(claims)),
         ("Where the energy goes", "energy", energy is not None),
         ("What it means in the air", "in-the-air", air is not None),
         ("Constants of the parts", "constants", constants is not None),
-        ("Calibration", "calibration", bool(calibrations)),
+        ("Calibration", "calibration", bool(calibrations) and bool(analysis.contrasts)),
         ("What it rests on", "rests-on", True),
         ("Cautions", "cautions", True),
         ("How it was found", "how-found", True),

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import errno
-import hashlib
 import json
-import os
-import shutil
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
-
-import jinja2
 
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.rig_history import RigHistory
@@ -24,7 +18,7 @@ from generator.intake.season import season_date
 from generator.intake.session import Season, Session
 from generator.memory import Memory
 from generator.progress import Progress, quiet
-from generator.publication import navigation, rendering, sandbox
+from generator.publication import navigation, rendering
 from generator.publication.colours import colours_css
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
@@ -37,24 +31,22 @@ from generator.publication.interactive import explore_assets
 from generator.publication.marked_pages import Marks
 from generator.publication.overlay_data import contribution
 from generator.publication.overlay_page import overlay_pages
-from generator.publication.page_frame import Frame, Site, simulated_sentence
+from generator.publication.page_frame import Site, simulated_sentence
 from generator.publication.part_pages import part_page, parts_page
 from generator.publication.photos import (
-    Photo,
-    PhotoRefused,
     photos_of_things,
-    published,
     read_photo,
     readable,
 )
 from generator.publication.reader_pages import reader_pages
-from generator.publication.replacing import folder_within, replacement
+from generator.publication.replacing import replacement
 from generator.publication.rig_page import rig_page, rigs_page
 from generator.publication.run_page import run_page
 from generator.publication.session_files import SessionFiles, drawn_sessions
 from generator.publication.session_page import session_page
 from generator.publication.sharing import feed, site_map
 from generator.publication.since_archive import SinceArchive
+from generator.publication.site_writer import SiteWriter, changed_log, sha256_of
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
 from generator.publication.units import choice_of
 from generator.unchanged import MARKER, marker
@@ -151,7 +143,7 @@ def write_site(
             workers=others, runs_worth_workers=runs_worth_workers, progress=progress, memory=memory
         )
         marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
-        writer = _Writer(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
+        writer = SiteWriter(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
         _write_pages(inputs, writer, results, log_files, drawing)
         _write_assets(writer, layouts)
         _check_links(inputs, writer, part)
@@ -214,8 +206,8 @@ def _checked(
             if file is None or not file.is_file():
                 remedy = "Put the log back, or take its run out of session.yaml."
                 problems.append(Problem(file=shown, what="is not there.", remedy=remedy))
-            elif _sha256(file) != log.sha256:
-                problems.append(_changed(shown))
+            elif sha256_of(file) != log.sha256:
+                problems.append(changed_log(shown))
     if problems:
         raise SeasonProblems(problems)
     site = Site(
@@ -238,89 +230,12 @@ def _checked(
     )
 
 
-def _changed(shown: str) -> Problem:
-    remedy = "Build again, and leave the logs alone meanwhile."
-    return Problem(file=shown, what="is not the file that was analysed.", remedy=remedy)
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 # --- writing ------------------------------------------------------------------------------------------------
-
-
-class _Writer:
-    """Writes into the folder that is being built, and keeps account. No path is written twice."""
-
-    def __init__(self, folder: Path, templates: jinja2.Environment, marks: Marks) -> None:
-        self.folder = folder
-        self.templates = templates
-        self.marks = marks
-        self.written: dict[str, int] = {}
-        self._taken: set[str] = set()  # many disks take A and a for the same name
-
-    def _place(self, path: str, size: int) -> Path:
-        if path.lower() in self._taken:
-            what = f"Two things want the file {path} of the site, letters large and small counted alike."
-            remedy = "Rename one of the runs, treatments or parts that it is named after."
-            raise SeasonProblems([Problem(file=path, what=what, remedy=remedy)])
-        self._taken.add(path.lower())
-        self.written[path] = size
-        place = self.folder / path
-        folder_within(self.folder, place.parent)
-        return place
-
-    def check_complete(self) -> None:
-        """Raises OSError where a written file is gone or cut: somebody cleared it away, or the disk lost it."""
-        for path, size in self.written.items():
-            place = self.folder / path
-            if place.stat().st_size != size:
-                raise OSError(errno.EIO, os.strerror(errno.EIO), str(place))
-
-    def file(self, path: str, content: bytes) -> None:
-        """Write bytes."""
-        self._place(path, len(content)).write_bytes(content)
-
-    def copy(self, path: str, source: Path) -> None:
-        """Copy a file as it is."""
-        shutil.copyfile(source, self._place(path, source.stat().st_size))
-
-    def log(self, path: str, source: Path, sha256: str) -> None:
-        """Copy a log. Raises SeasonProblems where it is not the one that was analysed."""
-        place = self._place(path, source.stat().st_size)
-        shutil.copyfile(source, place)
-        if _sha256(place) != sha256:
-            raise SeasonProblems([_changed(str(source))])
-
-    def photo(self, path: str, photo: Photo) -> None:
-        """Write a photo as it is published. Raises SeasonProblems where its file is not what its head says."""
-        try:
-            self.file(path, published(photo))
-        except PhotoRefused as fault:
-            problem = Problem(file=str(photo.file), what=fault.what, remedy=fault.remedy)
-            raise SeasonProblems([problem]) from None
-
-    def has_id(self, path: str, key: str) -> bool:
-        """Whether a written page has a place of this id."""
-        return path.endswith(".html") and f' id="{key}"' in (self.folder / path).read_text(encoding="utf-8")
-
-    def page(self, template: str, frame: Frame, content: object) -> None:
-        """Render one page."""
-        try:
-            text = sandbox.render(self.templates, template, frame=frame, page=content)
-        except sandbox.LayoutFails as fault:
-            raise SeasonProblems([fault.problem]) from None
-        html = self.marks.page(frame.path, text)
-        if isinstance(self.templates, sandbox.Sandbox):
-            html = sandbox.with_policy(html, sandbox.POLICY)
-        self.file(frame.path, html.encode())
 
 
 def _write_pages(
     inputs: _Inputs,
-    writer: _Writer,
+    writer: SiteWriter,
     results: Mapping[str, dict[str, Any]],
     log_files: Mapping[tuple[str, str], Path],
     drawing: Drawing,
@@ -378,7 +293,7 @@ def _drawn(
 
 
 def _write_session(
-    inputs: _Inputs, writer: _Writer, session: Session, analysis: SessionAnalysis, files: SessionFiles
+    inputs: _Inputs, writer: SiteWriter, session: Session, analysis: SessionAnalysis, files: SessionFiles
 ) -> None:
     site, figures = inputs.site, files.figures
     html = inputs.conclusions[session.id].html
@@ -394,7 +309,7 @@ def _write_session(
         writer.file(path, content)
 
 
-def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
+def _write_assets(writer: SiteWriter, layout_folders: Sequence[Path]) -> None:
     """Everything under `assets/` of the layouts, the overriding folder first, the colours and the chart library."""
     writer.file(f"{navigation.ASSETS}/colours.css", colours_css().encode())
     for path, content in explore_assets().items():
@@ -407,7 +322,7 @@ def _write_assets(writer: _Writer, layout_folders: Sequence[Path]) -> None:
                 writer.copy(path, file)
 
 
-def _check_links(inputs: _Inputs, writer: _Writer, part: bool) -> None:
+def _check_links(inputs: _Inputs, writer: SiteWriter, part: bool) -> None:
     """Places that a conclusion points at must exist. Raises SeasonProblems."""
     problems = []
     for session, _ in inputs.sessions:

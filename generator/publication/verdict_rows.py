@@ -6,9 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from generator.evidence.check_words import went_wrong
 from generator.evidence.group_sentences import ONE_RUN_CHECK, Weakness, outcomes_of, weakness
 from generator.evidence.records import Contrast, SessionAnalysis, Verdict
-from generator.evidence.verdicts import NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE, direction
+from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE, direction
 from generator.evidence.wording import MINUS, difference_unit, listed, plain, with_unit
 from generator.publication import texts
 from generator.publication.navigation import comparison_page, link
@@ -26,6 +27,17 @@ VERDICT_CLASS: Mapping[Verdict, str] = {
 # How sure a verdict is, in one word before its interval.
 CLEAR, OPEN, INDICATIVE = "Clear", "Open", "Indicative"
 WEAKENED: Mapping[Weakness, str] = {"": "", "warned": "With care", "failed": "Weak"}
+# The same beside the verdict itself.
+DOUBT: Mapping[Weakness, str] = {
+    "": "",
+    "warned": "weakened: a check warns",
+    "failed": "weak: a check failed",
+}
+# What is said where the interval that is drawn reaches beyond a margin that the verdict says it keeps to.
+NARROWER = (
+    "The test for “no difference that matters” rests on the 90\u00a0% interval (two one-sided tests at 5\u00a0%), "
+    "which lies inside the margin; drawn is the 95\u00a0% interval."
+)
 
 STRIP_WIDTH, STRIP_HEIGHT = 240.0, 24.0
 
@@ -66,6 +78,9 @@ class VerdictRow:
     against        `5S capped against 4S`
     verdict        the verdict in words
     word           the same as it is said of this response: `faster` of a time, `hotter` of a temperature
+    named          the same with its quantity, to stand alone: `less vibration`, `faster: spin-up time`
+    doubt          `weak: a check failed`, `weakened: a check warns`, or ""
+    note           why the interval drawn reaches beyond the margin of a verdict of no difference, or ""
     sureness       how sure it is, in one word: clear, open, indicative, with care, weak
     careful        what a reader must know before relying on it, in one line, or ""
     weak           whether a check weakens it
@@ -91,6 +106,9 @@ class VerdictRow:
     against: str
     verdict: str
     word: str
+    named: str
+    doubt: str
+    note: str
     sureness: str
     careful: str
     weak: bool
@@ -152,6 +170,27 @@ def verdict_word(contrast: Contrast, analysis: SessionAnalysis) -> str:
     return contrast.verdict.replace("more" if way > 0 else "less", word, 1)
 
 
+def named_word(contrast: Contrast, analysis: SessionAnalysis) -> str:
+    """The verdict with the quantity it is about, for where nothing beside it names that."""
+    label = analysis.kinds[contrast.response].label
+    label = label[:1].lower() + label[1:] if label[1:2].islower() else label
+    word = verdict_word(contrast, analysis)
+    if contrast.verdict == NO_DIFFERENCE:
+        return f"{label}: {word}"
+    if word.startswith(("more", "less")):
+        first, _, rest = word.partition(",")
+        return f"{first} {label}{',' if rest else ''}{rest}"
+    return f"{label}: {word}"
+
+
+def interval_note(contrast: Contrast) -> str:
+    """Why a verdict of no difference stands although the interval drawn reaches beyond the margin, or ""."""
+    margin = contrast.margin
+    if contrast.verdict != NO_DIFFERENCE or margin is None or contrast.jointly > 1 or contrast.level != 0.95:
+        return ""
+    return NARROWER if max(map(abs, contrast.interval)) > margin else ""
+
+
 def sureness(contrast: Contrast, analysis: SessionAnalysis) -> str:
     """One word for how sure a verdict is; the weakest that holds."""
     weak = weakness(contrast, outcomes_of(analysis.checks))
@@ -165,14 +204,14 @@ def sureness(contrast: Contrast, analysis: SessionAnalysis) -> str:
 
 
 def careful_text(contrast: Contrast, analysis: SessionAnalysis) -> str:
-    """One line on what takes from a verdict: checks by name, failures first, then a single run; "" for nothing."""
+    """One line on what takes from a verdict: what went wrong, failures first, then a single run; "" for nothing."""
     checks = {check.id: check for check in analysis.checks}
     own = [checks[name] for name in contrast.weakened_by if name in checks and name != ONE_RUN_CHECK]
     parts = []
-    for outcome, says in (("failed", "failed, do not rely on this"), ("warned", "warns")):
-        titles = dict.fromkeys(f"“{check.title}”" for check in own if check.outcome == outcome)
-        if titles:
-            parts.append(f"the check {listed(list(titles))} {says}")
+    for outcome, says in (("failed", ", so do not rely on this"), ("warned", "")):
+        wrong = dict.fromkeys(went_wrong(check) for check in own if check.outcome == outcome)
+        if wrong:
+            parts.append(f"{listed(list(wrong))}{says}")
     if contrast.indicative:
         parts.append("one run on a side, and separate runs may differ more")
     return f"Careful: {'; '.join(parts)}." if parts else ""
@@ -189,6 +228,9 @@ def verdict_row(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, f
         against=f"{labels[contrast.treatment]} against {labels[contrast.baseline]}",
         verdict=contrast.verdict,
         word=verdict_word(contrast, analysis),
+        named=named_word(contrast, analysis),
+        doubt=DOUBT[weakness(contrast, outcomes_of(analysis.checks))],
+        note=interval_note(contrast),
         sureness=sureness(contrast, analysis),
         careful=careful_text(contrast, analysis),
         weak=bool(weakness(contrast, outcomes_of(analysis.checks))),

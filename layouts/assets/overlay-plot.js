@@ -176,7 +176,11 @@
     const toY = (v) => spec.top + spec.height * (1 - (v - spec.y[0]) / (spec.y[1] - spec.y[0]));
     const group = node("g", {}, svg);
     node("text", { x: left - frame.gutter, y: spec.top - 10, class: "title" }, group).textContent = spec.title;
-    const upright = ticks(spec.y[0], spec.y[1], spec.height > 160 ? 5 : 3);
+    let upright = ticks(spec.y[0], spec.y[1], spec.height > 160 ? 5 : 3);
+    // a difference that falls below zero has a tick there too
+    for (let about = 5; spec.zero && spec.y[0] < 0 && upright.values[0] >= 0 && about < 12; about += 2) {
+      upright = ticks(spec.y[0], spec.y[1], about);
+    }
     for (const value of upright.values) {
       const y = round(toY(value));
       node("path", { d: `M${left},${y}H${right}`, class: spec.zero && value === 0 ? "zero" : "grid" }, group);

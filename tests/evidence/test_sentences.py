@@ -335,6 +335,38 @@ def test_headline_says_what_came_of_a_response_that_a_claim_is_about() -> None:
     assert "hotter" not in answer(power(), replace(hotter, family="exploratory"))
 
 
+def test_an_answer_leads_with_what_the_title_asks_about() -> None:
+    """The title asks for the heat: it is told first, called exploratory where it was not primary."""
+    hotter = power(response="temperature_rise", unit="K", difference=5.0, interval=(3.3, 6.7), relative=None,
+                   relative_interval=None, verdict=PERHAPS_MORE, margin=4.0, margin_text="4 K", primary=False,
+                   family="claimed")  # fmt: skip
+    asked = "Does a fifth cell run hotter?"
+    text = plain_spaces(headline([power(), hotter], KINDS, LABELS, (), (), asked))
+    assert text.startswith("Exploratory: 5S capped runs 5.0 K hotter than 4S at 16 000 rpm, but perhaps")
+    assert "draws 3.1 W (2.4 %) more electrical power" in text
+    found = short_answer([power(), hotter], KINDS, LABELS, (), (), asked)
+    assert found is not None
+    assert found[0] == hotter
+    declared = ("rise_time", "electrical_power")
+    both = [power(**FASTER), power()]
+    assert plain_spaces(headline(both, KINDS, LABELS, declared, (), "Does it save power?")).startswith(FIRST)
+    assert headline(both, KINDS, LABELS, declared, (), "Does it pay?") == headline(
+        both, KINDS, LABELS, declared
+    )
+
+
+def test_what_weakens_several_conditions_says_which() -> None:
+    weak = [at(speed, weakened_by=WEAKENED) for speed in (9000, 16000)]
+    assert answer(*weak, checks=[check_of("failed")]).startswith(
+        "Weak at 9 000 and 16 000 rpm, a check failed: 5S capped draws"
+    )
+
+
+def test_one_share_at_two_conditions_says_so() -> None:
+    more = at(9000, difference=6.2, interval=(4.3, 8.1))
+    assert "3.1 to 6.2 W (2.4 % at either) more" in answer(more, power())
+
+
 def test_headline_stays_short_and_counts_what_it_leaves_out() -> None:
     names = [f"t{place}" for place in range(12)]
     labels = {BASE: "4S", **{name: f"the set-up number {name}" for name in names}}
@@ -370,7 +402,7 @@ def test_short_answer_stands_by_its_commonest_verdict() -> None:
 
 def test_short_answer_adds_a_second_response_where_it_fits() -> None:
     hotter = power(response="temperature_rise", unit="K", key="temperature_rise-16000rpm-five-cell")
-    assert shortly(power(), hotter)[1].endswith(" It runs hotter.")
+    assert shortly(power(), hotter)[1].endswith(" It runs 3.1 K (2.4 %) hotter.")
     assert "6S" not in shortly(power(), power(treatment="six"))[1]
 
 
@@ -381,6 +413,10 @@ def test_a_response_that_differs_at_some_conditions_is_told_tersely_too() -> Non
         plain_spaces(told)
         == "it draws more electrical power at 16 000 rpm; elsewhere no difference that matters"
     )
+    told = terse_sentence([power(), none], KINDS["electrical_power"], "it", amounts=True)
+    assert plain_spaces(told).startswith(
+        "it draws 3.1 W (2.4 %) more electrical power at 16 000 rpm; elsewhere"
+    )
     both_ways = [power(), at(9000, **LESS_POWER)]
     assert terse_sentence(both_ways, KINDS["electrical_power"], "it") == ""
 
@@ -390,10 +426,15 @@ def test_headline_tells_every_group_in_short_before_it_counts_any() -> None:
     slower = power(response="rise_time", unit="ms", key="rise_time-16000rpm-five-cell")
     thrust = power(response="thrust", unit="gf", key="thrust-16000rpm-five-cell")
     current = power(response="current", unit="A", key="current-16000rpm-five-cell")
-    text = answer(power(), at(9000), slower, hotter, thrust, current)
+    told = [power(), at(9000), slower, hotter, thrust, current]
+    text = answer(*told)
     assert "more primary" not in text
-    assert text.endswith("It spins up slower. It runs hotter. It gives more thrust. It draws more current.")
-    assert len(text.split(" ")) <= MOST_WORDS + TERSE_WORDS
+    assert text.endswith(
+        "It spins up 3.1 ms (2.4 %) slower. It runs 3.1 K (2.4 %) hotter. It gives 3.1 gf (2.4 %) more thrust. "
+        "It draws 3.1 A (2.4 %) more current."
+    )
+    # a number and its unit, held together by a fixed space, are one word
+    assert len(headline(told, KINDS, LABELS).split(" ")) <= MOST_WORDS + TERSE_WORDS
 
 
 def test_headline_without_a_settled_or_a_primary_contrast() -> None:
@@ -448,15 +489,14 @@ def test_a_claim_needs_all_conditions_and_falls_with_one() -> None:
     assert judged(at(9000, **OPEN), at(12000, **LESS_POWER), power())[0] == CONTRADICTED
 
 
-def test_a_claim_says_first_where_it_holds_and_where_not() -> None:
+def test_a_claim_says_first_where_it_is_supported_and_where_not() -> None:
     assert judged(power(), at(9000, **LESS_POWER)) == (
         CONTRADICTED,
-        "Contradicted: it holds at 16 000 rpm and does not hold at 9 000 rpm. "
-        f"{FIRST}; at 9 000 rpm 3.1 W (2.4 %) less.",
+        f"Contradicted at 9 000 rpm, supported at 16 000 rpm: {FIRST}; at 9 000 rpm 3.1 W (2.4 %) less.",
     )
     assert judged(power(), at(9000, **OPEN)) == (
         LEFT,
-        f"Left open: it holds at 16 000 rpm and is open at 9 000 rpm. {FIRST}; at 9 000 rpm not settled; "
+        f"Left open at 9 000 rpm, supported at 16 000 rpm: {FIRST}; at 9 000 rpm not settled; "
         "no margin was set, so no difference can be called too small to matter.",
     )
 
@@ -478,10 +518,10 @@ def test_a_claim_of_no_difference_needs_a_margin() -> None:
 def test_a_weakened_claim_says_so_before_what_was_found() -> None:
     weak = power(weakened_by=WEAKENED)
     failed, warned = ([check_of(outcome)] for outcome in ("failed", "warned"))
-    assert judged(weak, checks=failed)[1] == f"Supported, but weak, as a check failed: {FIRST}."
-    assert judged(weak, checks=warned)[1] == f"Supported, but with care, as a check warns: {FIRST}."
+    assert judged(weak, checks=failed)[1] == f"Supported. Weak, a check failed: {FIRST}."
+    assert judged(weak, checks=warned)[1] == f"Supported. Careful, a check warns: {FIRST}."
     assert judged(weak, at(9000), checks=failed)[1].startswith(
-        "Supported, but weak, as a check failed at 16 000 rpm: 5S capped draws"
+        "Supported. Weak, a check failed at 16 000 rpm: 5S capped draws"
     )
 
 

@@ -66,13 +66,41 @@ def test_one_word_says_how_sure_it_is(
 
 def test_one_line_says_what_to_be_careful_of() -> None:
     assert row_of().careful == ""
-    both = (check_of("warned", "zero", "Zero drift"), check_of("failed"))
+    both = (check_of("warned", "zero-drift", "Zero drift"), check_of("failed"))
     assert row_of(*both).careful == (
-        "Careful: the check “Thrust agrees” failed, do not rely on this; the check “Zero drift” warns."
+        "Careful: the thrust differs at the same speed with the same propeller, so do not rely on this; "
+        "a zero drifted."
     )
     single = row_of(check_of("warned", "repeats", "More than one run"), indicative=True)
     assert single.careful == "Careful: one run on a side, and separate runs may differ more."
     assert not single.weak
+
+
+@pytest.mark.parametrize(
+    ("response", "verdict", "named"),
+    [
+        ("electrical_power", "less", "less electrical power"),
+        ("electrical_power", f"more{PERHAPS}", f"more electrical power{PERHAPS}"),
+        ("rise_time", "less", "spin-up time: faster"),
+        ("electrical_power", "no difference that matters", "electrical power: no difference that matters"),
+        ("electrical_power", "not settled", "electrical power: not settled"),
+    ],
+)
+def test_a_verdict_that_stands_alone_names_its_quantity(response: str, verdict: str, named: str) -> None:
+    assert row_of(response=response, verdict=verdict).named == named
+
+
+def test_a_weak_verdict_says_so_in_words() -> None:
+    assert row_of().doubt == ""
+    assert row_of(check_of("failed")).doubt == "weak: a check failed"
+    assert row_of(check_of("warned")).doubt == "weakened: a check warns"
+
+
+def test_an_interval_beyond_the_margin_of_an_equal_verdict_is_explained() -> None:
+    equal = {"verdict": "no difference that matters", "margin": 0.31, "level": 0.95}
+    assert "90\u00a0% interval" in row_of(**equal, interval=(-0.34, 0.23)).note
+    assert row_of(**equal, interval=(-0.30, 0.23)).note == ""
+    assert row_of(verdict="not settled", margin=0.31, interval=(-0.34, 0.23)).note == ""
 
 
 @given(st.floats(1e-6, 1e6))
