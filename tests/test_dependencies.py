@@ -31,7 +31,7 @@ MENDED = {
 }
 
 # Parts of the interface of a package that is asked for, which brings them itself.
-BROUGHT = {"pydantic-core": "pydantic", "markupsafe": "jinja2"}
+BROUGHT = {"pydantic-core": "pydantic", "markupsafe": "jinja2", "dask": "distributed"}
 
 
 @pytest.mark.parametrize("name", MENDED)
