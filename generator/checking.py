@@ -6,15 +6,19 @@ and sound is assessed as for its pages, so that what weakens which verdict is to
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from generator import __version__
 from generator.check_records import SEVERITIES, CheckRecord, CheckReport, SessionState, Severity
+from generator.check_units import as_it_follows, not_to_repeat, of_treatments, of_units
 from generator.evidence.assess import assess
 from generator.evidence.bench_advice import Advice, bench_advice
 from generator.evidence.bench_advice_remedies import remedy_of_check
+from generator.evidence.bench_advice_units import unit_doubts
+from generator.evidence.check_input import CheckInput
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.repeatability import run_scatter
 from generator.evidence.results_document import results_document
@@ -82,8 +86,22 @@ def check(folder: Path, *, session: str | None = None, progress: Progress = quie
     if season is not None:
         for one in looked:
             advised = _advise(season, one, thresholds)
+            air = air_state(one.session.file.air)
+            given = CheckInput(
+                runs=one.runs,
+                summaries=(),
+                session=one.session,
+                season=season,
+                thresholds=thresholds,
+                air=air,
+            )
+            wrong = unit_doubts(given, response_kinds())
+            if wrong:
+                advised = tuple(not_to_repeat(told, one.session) for told in advised)
+                records += of_units(folder, one.session, wrong, records)
             one.records.extend(_of_advice(folder, one.session, told) for told in advised)
             one.records.extend(_strays(folder, one))
+            one.records.extend(of_treatments(folder, season, one.session))
         reduced = [(one.session, one.runs) for one in looked]
         for one in looked:
             if one.complete:
@@ -92,7 +110,9 @@ def check(folder: Path, *, session: str | None = None, progress: Progress = quie
         records += _of_site(folder, season, looked, analyses, whole=session is None)
     for one in looked:
         records += one.records
-    if session is not None:
+    if session is None:
+        records = [_lost(record, looked) for record in records]
+    else:
         records = [record for record in records if record.session in ("", session)]
     states = tuple(
         SessionState(
@@ -153,14 +173,15 @@ def _look(
 
 
 def _there(folder: Path, session: Session, run: Run) -> bool:
-    return all((folder / session.id / log).is_file() for log in run.logs)
+    return run.left_out is not None or all((folder / session.id / log).is_file() for log in run.logs)
 
 
 def _written(season: Season, one: _Looked) -> Mapping[str, float] | None:
     """When each log was last written, while the session is being made; later the files may have been copied."""
     if not one.to_come:
         return None
-    return {run.log: log_file(season, one.session.id, run.log).stat().st_mtime for run in one.runs}
+    files = {run.log: log_file(season, one.session.id, run.log) for run in one.runs if not run.lost}
+    return {log: file.stat().st_mtime for log, file in files.items()}
 
 
 def _advise(season: Season, one: _Looked, thresholds: Thresholds) -> tuple[Advice, ...]:
@@ -268,7 +289,7 @@ def _of_site(
         stated = tuple(_stated(folder, season, one.session))
         made, own = site_check.session_problems(season, one.session, analysis, results, stated)
         links = site_check.link_problems(one.session, made, pages, texts, frozenset(analyses))
-        problems += (*own, *links)
+        problems += (*as_it_follows(own, one.session, one.runs), *links)
     return (replace(_of_problem(folder, problem, season), kind="site") for problem in problems)
 
 
@@ -307,6 +328,26 @@ def _of_problem(folder: Path, problem: Problem, season: Season | None) -> CheckR
         what=problem.what,
         remedy=problem.remedy,
     )
+
+
+_OF_RUN = re.compile(r"runs\[(\d+)\]\.")
+
+
+def _lost(record: CheckRecord, looked: Sequence[_Looked]) -> CheckRecord:
+    """A log that is missing although later runs are there is an error, as for `build`; the last ones are to come.
+
+    At the bench (`--session`) a run that was passed over is told as that.
+    """
+    found = _OF_RUN.match(record.key) if record.kind == STILL_TO_COME else None
+    one = next((one for one in looked if one.session.id == record.session), None)
+    if found is None or one is None:
+        return record
+    later = one.session.file.runs[int(found[1]) :]
+    if all(run.id in one.to_come for run in later):
+        return record
+    remedy = "Make the run, or put its log there. If it is lost, say why under `left_out:` of this run."
+    what = record.what.replace(" yet.", ".")  # in the words of `build`
+    return replace(record, severity="error", kind="input", what=what, remedy=remedy)
 
 
 def _place(folder: Path, file: str, season: Season | None) -> tuple[str, str]:

@@ -302,6 +302,7 @@ def publish(
         if only in (None, session.id)
         for run in session.file.runs
         for log in run.logs
+        if run.left_out is None or log_file(season, session.id, log).is_file()  # else lost
     }
     shown = {a.session_id: a for a in analysed.sessions if only in (None, a.session_id)}
     with at_work(workers) as others:

@@ -50,7 +50,7 @@ class RunOrder:
         """
         # the air as stated, not as computed: an uncertain number does not show all of its digits
         rest = (getattr(self.setup, one.name) for one in fields(self.setup) if one.name != "air")
-        sums = [_sha256(_place(self, log)) for log in self.run.logs]
+        sums = [_sha256_of(_place(self, log), lost=self.run.left_out is not None) for log in self.run.logs]
         return fingerprint(*sums, self.air, self.order, self.run, self.plan, *rest)
 
 
@@ -117,12 +117,12 @@ def problems_of_log(log: LogPlace, file: str) -> tuple[Problem, ...]:
 
 
 def _unread(order: RunOrder) -> RunReduction:
-    """A run that the tester left out and whose log cannot be read, such as one of a test that never ran."""
+    """A run that the tester left out and whose log cannot be read or is lost, such as one of a test that never ran."""
     run = order.run
     return RunReduction(
         run_id=run.id,
         log=run.log,
-        sha256=_sha256(_place(order, run.log)),
+        sha256=_sha256_of(_place(order, run.log), lost=True),
         rows=0,
         procedure=run.procedure,
         treatment=run.treatment,
@@ -137,6 +137,11 @@ def _unread(order: RunOrder) -> RunReduction:
 
 def _place(order: RunOrder, log: str) -> Path:
     return Path(os.path.normpath(Path(order.folder) / log))
+
+
+def _sha256_of(file: Path, *, lost: bool) -> str:
+    """The log's checksum; "" for one that is not there, where that may be."""
+    return "" if lost and not file.exists() else _sha256(file)
 
 
 def _sha256(file: Path) -> str:

@@ -94,15 +94,27 @@ def test_logs_as_they_arrive(faulty: Path, tmp_path: Path, capsys: pytest.Captur
     assert seen[1] == {"02-hold-worn-1"}
     assert seen[2] == seen[5] == {"02-hold-worn-1", "03-hold-worn-2"}
     logs[4].unlink()
-    assert cli.main(["check", str(season)]) == REPEAT
+    assert cli.main(["check", str(season), "--session", SESSION]) == REPEAT
     said = capsys.readouterr().err
     assert "worn-bearing: 5 of 6 runs are there; next is 05-hold-fresh-3" in said
     assert "05-hold-fresh-3 stands before it in the list and is not made yet" in said
     assert said.splitlines()[-1] == (
         "2 runs to repeat: 02-hold-worn-1, 03-hold-worn-2; 1 doubtful; 1 run still to come."
     )
-    # a site needs every log
+    # a site needs every log, but for those of runs that are left out
     assert cli.main(["build", str(season), "--out", str(tmp_path / "site")]) == PROBLEMS
+    assert cli.main(["check", str(season)]) == PROBLEMS
+    assert capsys.readouterr().err.count("say why under `left_out:`") == 2
+    text = (season / SESSION / "session.yaml").read_text("utf-8")
+    lost = next(line for line in text.splitlines() if logs[4].name in line)
+    (season / SESSION / "session.yaml").write_text(
+        text.replace(lost, lost.rstrip("}") + ", left_out: the card was full}"), encoding="utf-8"
+    )
+    report = check(season)
+    assert report.count("error") == 0
+    (state,) = report.sessions
+    assert state.judged
+    assert state.to_come == ()
 
 
 def test_the_order_is_told_by_when_the_logs_were_written_while_runs_are_to_come(

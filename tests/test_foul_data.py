@@ -269,12 +269,13 @@ def test_the_pages_say_beside_the_answer_that_there_is_one_run_each(site: Path) 
     for page in (comparison(site, ONE_HOLD), session_page(site, ONE_HOLD)):
         words = page.words()
         assert (
-            "Weakened by a check More than one run (warns): There is only one run each of: hold (A and B)."
-            in words
+            "Weakened by a check There is one run on a side only: There is only one run each of: hold (A and B) "
+            "(check: more than one run, warns)." in words
         )
-        assert "warns More than one run." in words
+        assert "warns There is one run on a side only." in words
         # the warning stands with the answer, before any chart or table
-        assert words.index("Careful: There is one run on a side only") < words.index("How sure")
+        assert "Doubt: There is one run on a side only" in words
+        assert page.text.index("<b>Doubt:</b>") < page.text.index('class="on-this-page"')
 
 
 def test_the_pages_leave_the_claims_open(site: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import re
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from generator.evidence.records import Check
 from generator.evidence.rig_history import Chart, ChartPoint, RigHistory, moving_average
 from generator.pipeline import Analysed, analyse_season, publish
+from generator.publication.control_section import gone_off_since, off_since
 from tests.rig_season import session_id, write_rig_season
 
 SEEDS = (1, 2, 3)
@@ -97,11 +100,28 @@ def test_pages_of_a_session_after_the_signal_and_of_the_rig_say_so(tmp_path: Pat
     folder, out = write_rig_season(tmp_path / "season", DRIFT, 1), tmp_path / "site"
     analysed = analyse_season(folder)
     publish(analysed, folder, out, only=session_id(10))
-    told = "The rig reads its check standard as before"
-    pages = [page for page in (out / "sessions").rglob("*.html") if told in page.read_text(encoding="utf-8")]
+    told = re.compile(
+        r"The rig reads its check standard [\d.]+\u00a0% (?:above|below) its baseline"
+        r".*check: the rig reads its check standard as before"
+    )
+    pages = [
+        page for page in (out / "sessions").rglob("*.html") if told.search(page.read_text(encoding="utf-8"))
+    ]
     assert {page.name for page in pages} >= {"index.html"}
     rig = (out / "rigs" / "stand.html").read_text(encoding="utf-8")
     assert "Out of control:</span> thrust since <a href=" in rig
     for name in ("thrust-9000rpm-control-chart.csv", "thrust-9000rpm-control-chart.vl.json"):
         assert f'href="stand/{name}"' in rig
         assert (out / "rigs" / "stand" / name).is_file()
+
+
+def test_a_session_that_calibrated_learns_what_has_gone_out_of_control_since(drifted: Analysed) -> None:
+    """Not what was so before it, nor what rests on other channels."""
+    history = history_of(drifted)
+    since = off_since(chart_of(drifted, "thrust")).date
+    before, after = since - datetime.timedelta(days=1), since + datetime.timedelta(days=1)
+    assert ("thrust", since) in gone_off_since(history, {"thrust"}, before)
+    assert ("thrust", since) not in gone_off_since(history, {"thrust"}, since)
+    assert gone_off_since(history, {"thrust"}, after) == ()
+    assert ("thrust", since) not in gone_off_since(history, {"current"}, before)
+    assert gone_off_since(None, {"thrust"}, before) == ()

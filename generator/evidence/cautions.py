@@ -293,6 +293,12 @@ def _speeds(bench: _Bench) -> Iterator[_Told]:
         yield _Told(id="tip-mach", about=bench.name, size=mach, facts=facts)
 
 
+def _bare(bench: _Bench) -> Iterator[_Told]:
+    """Runs without a propeller: it has to come off first, and the bare motor is fast."""
+    if any(run.procedure == WITHOUT_PROPELLER for run in bench.runs):
+        yield _Told(id="bare-motor", about="", size=0.0, facts={})
+
+
 def _unloaded(bench: _Bench) -> Iterator[_Told]:
     """A motor without a propeller has nothing that slows it down: above its speed limit."""
     limit = bench.motor.speed_limit_rpm
@@ -370,6 +376,7 @@ RULES: tuple[Callable[[_Bench], Iterator[_Told]], ...] = (
     _cells,
     _cap,
     _speeds,
+    _bare,
     _unloaded,
     _currents,
     _temperatures,

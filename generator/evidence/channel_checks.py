@@ -168,6 +168,19 @@ def calibration_age(given: CheckInput) -> tuple[Check, ...]:
         sentences.append(f"Older, with the drift since then in the uncertainty: {listed(budgeted)}.")
     if undated:
         sentences.append(f"No date of calibration is stated for {listed(undated)}.")
+    if not (ages or budgeted):
+        return (
+            Check(
+                id="calibration-date",
+                title="Dates of calibration are stated",
+                outcome="warned",
+                sentence=f"Not checked how old the calibrations are: {' '.join(sentences)}",
+                threshold=given.thresholds.text(key),
+                reason="Nothing tells how old a calibration without a date is.",
+                source=given.thresholds.source(key),
+                weakens=(),
+            ),
+        )
     resting: dict[str, None] = {}
     for name in off:
         resting |= dict.fromkeys(given.present(RESTS_ON.get(CHANNEL_KINDS[name][1]), given.used))

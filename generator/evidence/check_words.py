@@ -13,6 +13,7 @@ WRONG: Mapping[str, str] = {
     "same-thrust": "the thrust differs{by} at the same speed with the same propeller",
     "rig-in-control": "the rig reads its check standard{away} its baseline",
     "calibration-due": "a calibration was overdue",
+    "calibration-date": "no date of calibration is stated",
     "calibration-age": "a calibration is old",
     "range-": "a channel was read at the end of its range",
     "channel-range": "a channel was read at the end of its range",
@@ -49,10 +50,24 @@ def went_wrong(check: Check) -> str:
 
     The check's own sentence where its id is not known here.
     """
-    known = next((text for begins, text in WRONG.items() if check.id.startswith(begins)), "")
+    known = known_wrong(check)
     if not known:
         first = check.sentence.partition(". ")[0].rstrip(".")
         return first[:1].lower() + first[1:] if first[1:2].islower() else first or check.title
+    return known
+
+
+def name_of(check: Check) -> str:
+    """The check's name inside a sentence: `same thrust at the same speed`, `KV as stated`."""
+    title = check.title
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title
+
+
+def known_wrong(check: Check) -> str:
+    """The same where the check's id is known here; "" where it is not, or the check passed."""
+    known = next((text for begins, text in WRONG.items() if check.id.startswith(begins)), "")
+    if not known or check.outcome == "passed":
+        return ""
     far = re.search(rf"(\d[\d.]*{NBSP}%) (above|below)", check.sentence)
     gap = re.search(rf"[+\u2212](\d[\d.]*{NBSP}%) of", check.sentence)
     return known.format(

@@ -308,11 +308,16 @@ def verdict(name: str, departure: Measured, outcome: str) -> str:
         return f"less than the {share} from which a departure counts"
     if abs(departure.value) > limit:
         return "too uncertain to be called a departure"
-    return (
-        "they agree"
-        if -limit <= low and high <= limit
-        else "no departure found, but the interval is too wide to tell"
-    )
+    half = 0.5 * (high - low)
+    seen = percent(half, departure.interval) if half > limit else share
+    return f"no departure found; one below {seen} would not show"
+
+
+def is_rough(name: str, departure: Measured) -> bool:
+    """Whether a departure that counts might hide inside the interval, which holds zero."""
+    limit = LIMITS[name].share
+    low, high = departure.interval
+    return low <= 0.0 <= high and not (-limit <= low and high <= limit)
 
 
 def _course(

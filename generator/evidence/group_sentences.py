@@ -18,6 +18,7 @@ from generator.evidence.sentences import (
     interval_name,
     interval_phrase,
     relative_text,
+    share_first,
     single_runs,
     surely_small,
     within_margin,
@@ -82,6 +83,7 @@ def group_sentence(
     *,
     who: str | None = None,
     follows: bool = False,
+    ranged: bool = False,
 ) -> str:
     """What contrasts of one response and treatment say, without a full stop: the settled first.
 
@@ -89,12 +91,14 @@ def group_sentence(
     who      what stands for the treatment: its label, or `it` where that was just named
     follows  whether it follows a sentence about the same baseline: then that is not named again, intervals are left
              to the verdicts themselves, and several conditions that say the same are not listed
+    ranged   whether an amount that bears no percentage, as of a temperature, is followed by its interval all the same
 
     Several differences in one direction are told by the least and the most of them, and by the ends that hold all
     their intervals.
     """
     parts = _alike(group)
-    words = [_whole(parts[0], kind, labels, who or labels[group[0].treatment], follows, len(parts) == 1)]
+    name = who or labels[group[0].treatment]
+    words = [_whole(parts[0], kind, labels, name, follows, len(parts) == 1, ranged)]
     words += [_briefly(part, kind) for part in parts[1:]]
     text = "; ".join(words)
     if group[0].indicative and not follows:
@@ -102,8 +106,11 @@ def group_sentence(
     return text
 
 
-def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str, *, amounts: bool = False) -> str:
-    """The same in the fewest words: `5.0 in pitch probably gives less thrust`; amounts: with how much less.
+def terse_sentence(
+    group: Sequence[Contrast], kind: ResponseKind, who: str, *, amounts: bool = False, ranged: bool = False
+) -> str:
+    """The same in the fewest words: `5.0 in pitch probably gives less thrust`; amounts: with how much less;
+    ranged: where that bears no percentage, with its interval.
 
     What holds at some conditions only names these: `it draws less power at 50 % throttle; elsewhere not settled`.
     "" where there is no direction to tell, or more than one.
@@ -112,12 +119,12 @@ def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str, *, a
     first = parts[0][0]
     if len(parts) > 2 or not (first.verdict in DIRECTIONS or surely_small(first)):
         return ""
-    rest = _ELSEWHERE.get(parts[1][0].verdict, "") if len(parts) == 2 else "nothing"
+    rest = ELSEWHERE.get(parts[1][0].verdict, "") if len(parts) == 2 else "nothing"
     if not rest or (len(parts) == 2 and surely_small(parts[1][0])):
         return ""
     probably = "probably " if first.indicative else ""
     clause = kind.more if first.difference >= 0.0 else kind.less
-    told = clause.format(amount=_amounts(parts[0])) if amounts else without_amount(clause)
+    told = clause.format(amount=_amounts(parts[0], ranged)) if amounts else without_amount(clause)
     text = f"{who} {probably}{told}"
     if len(parts) == 2:
         text = f"{text} {places_words([contrast.at for contrast in parts[0]])}"
@@ -125,7 +132,7 @@ def terse_sentence(group: Sequence[Contrast], kind: ResponseKind, who: str, *, a
     return text if len(parts) == 1 else f"{text}; elsewhere {rest}"
 
 
-_ELSEWHERE: Mapping[str, str] = {NO_DIFFERENCE: "no difference that matters", NOT_SETTLED: "not settled"}
+ELSEWHERE: Mapping[str, str] = {NO_DIFFERENCE: "no difference that matters", NOT_SETTLED: "not settled"}
 
 
 def _terse_grade(part: Sequence[Contrast]) -> str:
@@ -159,7 +166,13 @@ def _alike(group: Sequence[Contrast]) -> list[list[Contrast]]:
 
 
 def _whole(
-    part: Sequence[Contrast], kind: ResponseKind, labels: Labels, who: str, follows: bool, alone: bool
+    part: Sequence[Contrast],
+    kind: ResponseKind,
+    labels: Labels,
+    who: str,
+    follows: bool,
+    alone: bool,
+    ranged: bool,
 ) -> str:
     """A part as a full clause. alone: whether it is all of its group."""
     first = part[0]
@@ -174,7 +187,7 @@ def _whole(
         return aside(text, told)
     if first.verdict == NO_DIFFERENCE and not surely_small(first):
         return aside(f"{who} {probably}{same_as(kind.same, base)}{place}, {_within(part)}", told)
-    clause = (kind.more if first.difference >= 0.0 else kind.less).format(amount=_amounts(part))
+    clause = (kind.more if first.difference >= 0.0 else kind.less).format(amount=_amounts(part, ranged))
     text = f"{who} {probably}{clause}{against}{place}"
     if surely_small(first):
         return aside(f"{text}, {_within(part)}", told)
@@ -209,17 +222,21 @@ def _within(part: Sequence[Contrast]) -> str:
     return texts[0] if len(texts) == 1 else "too little to matter"
 
 
-def _amounts(part: Sequence[Contrast]) -> str:
-    """`3.1 W (2.4 %)`; of several the least and the most: `1.0 to 2.6 W (2.5 to 4.8 %)`."""
+def _amounts(part: Sequence[Contrast], ranged: bool = False) -> str:
+    """`3.1 W (2.4 %)`; of several the least and the most: `1.0 to 2.6 W (2.5 to 4.8 %)`.
+
+    ranged  where there is no percentage, with the interval: `5.0 K (95 % interval 3.2 to 6.8 K)`
+    """
     if len(part) == 1:
-        return amount_text(part[0])
+        text = amount_text(part[0])
+        return text if relative_text(part[0]) or not ranged else f"{text} ({_reach(part)})"
     places = min(interval_decimals(*contrast.interval) for contrast in part)
     sizes = sorted(abs(contrast.difference) for contrast in part)
     shown = [number(size, places) for size in sizes]
     text = with_unit(_range(shown), difference_unit(part[0].unit))
     shares = [relative_text(contrast, signed=False) for contrast in part]
     if not all(shares):
-        return text
+        return f"{text} ({_reach(part)})" if ranged and not any(shares) else text
     # by size, and with the digits that the least well known of them bears
     widest = max(
         (c.relative_interval for c in part if c.relative_interval), key=lambda pair: pair[1] - pair[0]
@@ -228,7 +245,19 @@ def _amounts(part: Sequence[Contrast]) -> str:
     ends = [percent(share, widest).removesuffix(f"{NBSP}%") for share in ordered]
     at_each = ends[0] == ends[-1] and shown[0] != shown[-1]
     alike = f"{NBSP}at {'either' if len(part) == 2 else 'each'}" if at_each else ""
-    return f"{text} ({with_unit(_range(ends), '%')}{alike})"
+    share = f"{with_unit(_range(ends), '%')}{alike}"
+    return f"{share} ({text})" if all(map(share_first, part)) else f"{text} ({share})"
+
+
+def _reach(part: Sequence[Contrast]) -> str:
+    """The interval of an amount whose direction the sentence tells, so that it needs none of its own."""
+    places = min(interval_decimals(*contrast.interval) for contrast in part)
+    ends = [abs(end) for contrast in part for end in contrast.interval]
+    low, high = number(min(ends), places), number(max(ends), places)
+    unit = difference_unit(part[0].unit)
+    if len(part) == 1:
+        return f"{interval_name(part[0], source=False)} {low} to {with_unit(high, unit)}"
+    return f"{interval_name(part[0], several=True, source=False)} between {low} and {with_unit(high, unit)}"
 
 
 def _range(texts: Sequence[str]) -> str:

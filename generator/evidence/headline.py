@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from generator.evidence.asked import asked_about
 from generator.evidence.group_sentences import (
+    ELSEWHERE,
     WEAK,
     Outcomes,
     group_sentence,
@@ -17,7 +18,7 @@ from generator.evidence.group_sentences import (
 )
 from generator.evidence.records import Check, Contrast
 from generator.evidence.sentences import Labels
-from generator.evidence.verdicts import NOT_SETTLED
+from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED
 from generator.evidence.wording import counted, listed, measured, percent, places_words, sentence_case
 from generator.reduction.records import ResponseKind, RunReduction
 
@@ -168,7 +169,7 @@ def _told(
     """
     ways = _ways(groups, kinds, labels, outcomes)
     for level, room in ((0, MOST_WORDS), (1, MOST_WORDS + TERSE_WORDS), (2, MOST_WORDS + TERSE_WORDS)):
-        sentences = [way[min(level, len(way) - 1)] for way in ways]
+        sentences = _said_once([way[min(level, len(way) - 1)] for way in ways])
         if _words(sentences) <= room:
             return sentences, 0
     sentences = []
@@ -178,13 +179,23 @@ def _told(
         fitting = [
             text
             for text, room in zip(way, rooms, strict=False)
-            if not sentences or _words([*sentences, text]) <= room
+            if not sentences or _words(_said_once([*sentences, text])) <= room
         ]
         if fitting:
             sentences.append(fitting[0])
         else:
             left += sum(contrast.primary for contrast in group)
-    return sentences, left
+    return _said_once(sentences), left
+
+
+def _said_once(sentences: Sequence[str]) -> list[str]:
+    """What holds elsewhere in full the first time, and in two words after that."""
+    whole = f"elsewhere {ELSEWHERE[NO_DIFFERENCE]}"
+    made: list[str] = []
+    for sentence in sentences:
+        said = any(whole in earlier for earlier in made)
+        made.append(sentence.replace(whole, "elsewhere none") if said else sentence)
+    return made
 
 
 def _ways(
@@ -211,9 +222,12 @@ def _follow_ups(group: Group, lead: Group, kind: ResponseKind, labels: Labels, w
     """A further group, the fuller way first."""
     if group[0].baseline != lead[0].baseline or group[0].indicative > lead[0].indicative:
         return (group_sentence(group, kind, labels),)
-    short, bare = (terse_sentence(group, kind, who, amounts=told) for told in (True, False))
-    full = group_sentence(group, kind, labels, who=who, follows=True)
-    return (full, short, bare) if short else (full,)
+    short, bare = (terse_sentence(group, kind, who, amounts=told, ranged=True) for told in (True, False))
+    full = group_sentence(group, kind, labels, who=who, follows=True, ranged=True)
+    if not short:
+        return (full,)
+    # an amount without a percentage stands with its interval, or the reader has nothing to weigh it by
+    return (full, short) if all(contrast.relative is None for contrast in group) else (full, short, bare)
 
 
 def _weak(group: Group, outcomes: Outcomes) -> str:

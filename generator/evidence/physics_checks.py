@@ -193,17 +193,7 @@ def figure_of_merit(given: CheckInput) -> tuple[Check, ...]:
     Source  momentum theory, P_ideal = T^(3/2) / sqrt(2 rho A)
     """
     limit = given.thresholds.value("propeller.figure_of_merit_max")
-    found: list[tuple[float, str, At, str]] = []
-    for name in given.session.file.treatments:
-        area = math.pi * given.propeller(name).diameter_m ** 2 / 4.0
-        for at in given.conditions(name):
-            thrust = given.thrust_gf(at, name)
-            shaft = given.value("shaft_power", at, name)
-            power = shaft if shaft is not None else given.value("electrical_power", at, name)
-            if thrust is None or thrust <= 0.0 or power is None or power <= 0.0:
-                continue
-            ideal = (thrust * 1e-3 * GRAVITY_M_S2) ** 1.5 / math.sqrt(2.0 * given.air.density_kg_m3 * area)
-            found.append((ideal / power, name, at, "shaft" if shaft is not None else "electrical"))
+    found = merits(given)
     if not found:
         return ()
     merit, name, at, kind = max(found)
@@ -223,6 +213,22 @@ def figure_of_merit(given: CheckInput) -> tuple[Check, ...]:
             weakens=("thrust", "thrust_per_power", "electrical_power", "shaft_power", "top_thrust"),
         ),
     )
+
+
+def merits(given: CheckInput) -> list[tuple[float, str, At, str]]:
+    """Ideal power over power at every condition: (quotient, treatment, condition, "shaft" or "electrical")."""
+    found: list[tuple[float, str, At, str]] = []
+    for name in given.session.file.treatments:
+        area = math.pi * given.propeller(name).diameter_m ** 2 / 4.0
+        for at in given.conditions(name):
+            thrust = given.thrust_gf(at, name)
+            shaft = given.value("shaft_power", at, name)
+            power = shaft if shaft is not None else given.value("electrical_power", at, name)
+            if thrust is None or thrust <= 0.0 or power is None or power <= 0.0:
+                continue
+            ideal = (thrust * 1e-3 * GRAVITY_M_S2) ** 1.5 / math.sqrt(2.0 * given.air.density_kg_m3 * area)
+            found.append((ideal / power, name, at, "shaft" if shaft is not None else "electrical"))
+    return found
 
 
 def speed_below_kv(given: CheckInput) -> tuple[Check, ...]:

@@ -100,11 +100,21 @@ def aside(text: str, told: str) -> str:
 
 
 def amount_text(contrast: Contrast) -> str:
-    """Size of the difference with its percentage of the baseline where that has a meaning: `3.1 W (2.4 %)`."""
+    """Size of the difference with its percentage of the baseline where that has a meaning: `3.1 W (2.4 %)`.
+
+    The percentage first where the rig had gone out of control: `2.4 % (3.1 W)`.
+    """
     places = interval_decimals(*contrast.interval)
     size = with_unit(number(abs(contrast.difference), places), difference_unit(contrast.unit))
     share = relative_text(contrast, signed=False)
+    if share and share_first(contrast):
+        return f"{share} ({size})"
     return f"{size} ({share})" if share else size
+
+
+def share_first(contrast: Contrast) -> bool:
+    """Whether its share is surer than its size: a gain that moved alike for both sides leaves shares between them."""
+    return "rig-in-control" in contrast.weakened_by and bool(relative_text(contrast, signed=False))
 
 
 def amount_words(contrast: Contrast, kind: ResponseKind) -> str:

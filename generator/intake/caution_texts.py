@@ -42,6 +42,7 @@ CAUTION_PLACES: Mapping[str, frozenset[str]] = MappingProxyType(
         "pack-over-discharge": frozenset({"part", "cut_off_v"}),
         "pack-below-limit": frozenset({"treatment", "part", "lowest_v", "limit_v"}),
         "pack-cold": frozenset({"part", "temperature_c", "limit_c"}),
+        "bare-motor": frozenset(),
         "free-run-overspeed": frozenset({"speed_rpm", "limit_rpm", "part"}),
         "speed-over-propeller-limit": frozenset({"speed_rpm", "limit_rpm", "part"}),
     }

@@ -25,7 +25,9 @@ def season_fault(folder: Path) -> Problem | None:
         return None
     above, name = _above(folder)
     if (above / SEASON_FILE).exists():
-        remedy = f"Name its season, {above}, or check it alone: whirlbook check {above} --session {name}"
+        remedy = (
+            f"Name its season: {above}. To check this session alone: whirlbook check {above} --session {name}"
+        )
     return Problem(file=shown, what="is a session, and a season is wanted here.", remedy=remedy)
 
 

@@ -250,7 +250,8 @@ def _check_runs(
                 "Number the repeats of each treatment 1, 2, 3, ...",
             )
         places.setdefault(place, index)
-        _check_log(report, ("runs", index, "log"), run.log, folder, logs_needed, planned, _logs(read))
+        needed = logs_needed and run.left_out is None  # the log of a run that is left out may be lost
+        _check_log(report, ("runs", index, "log"), run.log, folder, needed, planned, _logs(read))
 
 
 def _check_further_logs(
@@ -274,11 +275,15 @@ def _check_further_logs(
             if last in names:
                 report((*path, "log"), f"'{last}' is also the name of another log.", "Rename one of them.")
             names.add(last)
-            _check_log(report, (*path, "log"), further.log, folder, logs_needed, planned, _logs(read))
+            needed = logs_needed and run.left_out is None
+            _check_log(report, (*path, "log"), further.log, folder, needed, planned, _logs(read))
 
 
 def _logs(read: SessionFile) -> set[str]:
     return {log for run in read.runs for log in run.logs}
+
+
+LOST = " If it is lost, say why under `left_out:` of this run."
 
 
 def _check_log(
@@ -315,7 +320,7 @@ def _check_log(
             report(
                 path,
                 f"'{log}' is not there.",
-                suggestion(log, there) if there else "Put the log there, or correct the name.",
+                suggestion(log, there) if there else f"Put the log there, or correct the name.{LOST}",
             )
         elif not inside:
             report(

@@ -290,7 +290,8 @@ class _SessionReader:
         }
         # a plan with faults still says which responses there will be
         written = source.data.get("procedures")
-        named = [contract for contract in self.contracts if isinstance(written, dict) and contract in written]
+        in_order = list(written) if isinstance(written, dict) else []
+        named = [contract for contract in self.contracts if contract in in_order]
         units = {name: unit for plan in named for name, unit in self.contracts[plan].response_units.items()}
         logs = [log for run in read.runs for log in run.logs]
         waited_for = self.logs_needed and not begun(folder, logs)
@@ -314,9 +315,10 @@ class _SessionReader:
             return None
         if waited_for and not self.planned:
             return None
+        as_written = {plan: plans[plan] for plan in in_order if plan in plans}
         photos = (p.name for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and p.is_file())
         return Session.model_construct(
-            id=name, file=_plain(read, plans), plans=plans, margins=margins, rig=rig, photos=tuple(sorted(photos)),
+            id=name, file=_plain(read, as_written), plans=plans, margins=margins, rig=rig, photos=tuple(sorted(photos)),
             conclusion=conclusion, conclusion_path=f"{place}/conclusion.md",
         )  # fmt: skip
 
@@ -355,7 +357,7 @@ class _SessionReader:
 def _plain(read: SessionFile, plans: Mapping[str, Any]) -> SessionFile:
     """The same file without the model made for it at run time, which no other process could know."""
     fields = {name: getattr(read, name) for name in SessionFile.model_fields}
-    return SessionFile.model_construct(**{**fields, "procedures": dict(plans)})
+    return SessionFile.model_construct(**{**fields, "procedures": dict(plans)})  # in the order of the file
 
 
 def _conclusion(folder: Path, place: str, problems: list[Problem]) -> str | None:

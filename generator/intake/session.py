@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -249,6 +250,14 @@ class SessionFile(Record):
         None, description="How the runs were ordered; found from `block` where it is not given."
     )
     tester: Text | None = Field(None, description="Who answers for this session.")
+
+
+def same_set_ups(session: Session) -> tuple[tuple[str, str], ...]:
+    """Labels of compared treatments in which nothing differs but their names."""
+    file = session.file
+    compared = [one for name, one in file.treatments.items() if name != file.check_standard]
+    told = {one.label: one.model_dump(exclude={"label"}) for one in compared}
+    return tuple((a, b) for a, b in itertools.combinations(told, 2) if told[a] == told[b])
 
 
 class Aircraft(Record):

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from generator.evidence.wording import listed, plain
-from generator.intake.session import Season, Session
+from generator.evidence.wording import counted, listed, plain
+from generator.intake.session import Season, Session, same_set_ups
 from generator.planning.design_order import (
     COOL_TO_K,
     STEP_MIN,
     Demand,
-    change_between,
     planned_runs,
     running_order,
     totals,
@@ -126,7 +125,7 @@ def design(
         step_min=dict(minutes),
         time_constant_s=cooling.time_constant_s,
         cool_to_k=COOL_TO_K,
-        assumed=tuple(_assumed(session, settling, demand, cooling, options)),
+        assumed=tuple(_assumed(session, settling, runs, demand, cooling, options)),
         notes=tuple(_notes(session, settling, chosen, options)),
     )
 
@@ -134,6 +133,7 @@ def design(
 def _assumed(
     session: Session,
     settling: Sequence[Settling],
+    runs: Sequence[PlannedRun],
     demand: Demand,
     cooling: Cooling,
     options: DesignOptions,
@@ -144,13 +144,7 @@ def _assumed(
         if scatter is not None and (scatter.simulated or scatter.basis in ("stated by the rig", "assumed")):
             said[f"Scatter of {row.label.lower()} from run to run: {scatter.size}, {scatter.told}."] = None
     if options.change_minutes is None:
-        file = session.file
-        used = [
-            change_between(file.treatments[a], file.treatments[b], STEP_MIN)
-            for a in file.treatments
-            for b in file.treatments
-        ]
-        steps = dict.fromkeys(step for change in used for step in change.steps)
+        steps = {step for run in runs for step in run.change.steps}
         words = [f"{CHANGE_WORDS[step]} {plain(STEP_MIN[step])} min" for step in STEP_MIN if step in steps]
         if words:
             said[f"Time for changes at the stand: {listed(words)}."] = None
@@ -169,6 +163,9 @@ CHANGE_WORDS: Mapping[str, str] = {
     "setting": "another setting of the supply or the controller",
     "supply": "another supply or pack",
     "propeller": "another propeller",
+    "again bare": "the same motor again without a propeller",
+    "off": "the propeller taken off",
+    "fit": "the propeller fitted",
     "controller": "another controller",
     "motor": "another motor",
 }
@@ -189,6 +186,18 @@ def _notes(
         notes.append(
             f"{named} {'is' if one else 'are'} decided beforehand, but matters sets no margin for "
             f"{'it' if one else 'them'}."
+        )
+    for picked in chosen:
+        count = len({r.repeat for r in session.file.runs if r.procedure == picked.procedure and r.block})
+        if count not in (0, picked.repeats) and options.repeats is None:
+            notes.append(
+                f"session.yaml lists {counted(count, 'repeat')} of {picked.procedure}, and {picked.repeats} are "
+                f"planned: {picked.why}. To have {count}, say --repeats {count}."
+            )
+    for one_name, other_name in same_set_ups(session):
+        notes.append(
+            f"Nothing differs between {one_name} and {other_name}: they have the same parts and settings. Say in "
+            "their treatments, or under `about`, what differs."
         )
     odd = [one for one in chosen if one.repeats % 2]
     if odd and options.order == "abba":

@@ -32,6 +32,9 @@ STEP_MIN: Mapping[str, float] = {
     "setting": 2.0,
     "supply": 3.0,
     "propeller": 4.0,
+    "again bare": 1.0,  # the same motor without a propeller: power off, zero
+    "off": 2.0,  # the propeller, and what is loose without it
+    "fit": 4.0,
     "controller": 12.0,
     "motor": 15.0,
 }
@@ -72,7 +75,8 @@ def running_order(
 
     A block holds every treatment once and is never split. Each procedure begins with the treatment that is on the
     stand. The check standard, where the session has one, is run first and last and stands in no block. Runs of the
-    stand alone come before all others, once.
+    stand alone come before all others, once. Procedures without a propeller stand together, before or after all
+    others, so that propellers come off and go on as seldom as can be.
     """
     file = session.file
     treatments = [name for name in file.treatments if name != file.check_standard]
@@ -81,7 +85,7 @@ def running_order(
     rng = np.random.default_rng(seed)
     slots: list[Slot] = []
     block = 0
-    for one in chosen:
+    for one in _bare_together(session, chosen):
         for repeat in range(1, one.repeats + 1):
             block += 1
             if order == "random":
@@ -101,10 +105,29 @@ def running_order(
     return (*(Slot(procedure=name, treatment="", repeat=1, block=None) for name in alone), *slots)
 
 
-def change_between(before: Treatment | None, after: Treatment, minutes: Mapping[str, float]) -> Change:
+def is_bare(session: Session, procedure: str) -> bool:
+    """Whether the runs of a procedure are made without a propeller."""
+    return bool(getattr(session.plans.get(procedure), "propeller_off", False))
+
+
+def _bare_together(session: Session, chosen: Sequence[Chosen]) -> list[Chosen]:
+    """In the order of the session file, but those without a propeller next to each other."""
+    first = bool(chosen) and is_bare(session, chosen[0].procedure)
+    return sorted(chosen, key=lambda one: is_bare(session, one.procedure) is not first)
+
+
+def change_between(
+    before: Treatment | None,
+    after: Treatment,
+    minutes: Mapping[str, float],
+    *,
+    bare_before: bool = False,
+    bare: bool = False,
+) -> Change:
     """What has to be done to the stand to go from one set-up to another, and how long it takes.
 
-    before  None before the first run, whose set-up is not counted
+    before       None before the first run, whose set-up is not counted
+    bare_before  whether the run before was made without a propeller; bare: whether this one is
     The same set-up again is taken down and put up again as well: only then is a repeat independent.
     """
     if before is None:
@@ -115,7 +138,9 @@ def change_between(before: Treatment | None, after: Treatment, minutes: Mapping[
         steps.append("setting")
     if before.supply != after.supply:
         steps.append("supply")
-    if before.propeller != after.propeller:
+    if bare_before != bare:
+        steps.append("off" if bare else "fit")
+    elif before.propeller != after.propeller and not bare:
         steps.append("propeller")
     if before.controller != after.controller:
         steps.append("controller")
@@ -123,7 +148,8 @@ def change_between(before: Treatment | None, after: Treatment, minutes: Mapping[
         steps.append("motor")
     if not steps:
         # two treatments of the same parts differ in what their `about` says, such as a warm and a cold pack
-        steps = ["again"] if before is after or before.label == after.label else ["about"]
+        again: StepName = "again bare" if bare else "again"
+        steps = [again] if before is after or before.label == after.label else ["about"]
     return Change(steps=tuple(steps), minutes=math.fsum(minutes[step] for step in steps))
 
 
@@ -144,14 +170,16 @@ def planned_runs(
     digits = max(len(str(len(slots))), 2)
     made: list[PlannedRun] = []
     before: Treatment | None = None
+    was_bare = False
     now_s = 0.0
     bench = _Motors(time_constant_s=time_constant_s)
     for place, slot in enumerate(slots, start=1):
         treatment = session.file.treatments.get(slot.treatment)
         change = Change(steps=(), minutes=0.0)
         cooling = 0.0
+        bare = is_bare(session, slot.procedure)
         if treatment is not None:
-            change = change_between(before, treatment, minutes)
+            change = change_between(before, treatment, minutes, bare_before=was_bare, bare=bare)
             cooling = bench.pause_s(treatment.motor, now_s)
         now_s += max(60.0 * change.minutes, cooling)
         found = demand(slot.procedure, slot.treatment)
@@ -172,12 +200,13 @@ def planned_runs(
                 further_logs=tuple(
                     (box, f"logs/{name}-{box}{extension}") for box in loggers_needed(session.rig)
                 ),
+                bare=bare,
             )
         )
         now_s += found.duration_s
         if treatment is not None:
             bench.ran(treatment.motor, now_s, found)
-            before = treatment
+            before, was_bare = treatment, bare
     return tuple(made)
 
 
@@ -221,8 +250,9 @@ def totals(
     return Totals(
         runs=len(runs),
         bench_min=end,
-        running_min=math.fsum(d.running_s for d in demands) / 60.0,
-        changes=sum(run.change.steps not in ((), ("again",)) for run in runs),
+        running_min=math.fsum(run.demand.running_s for run in runs if not run.bare) / 60.0,
+        bare_min=math.fsum(run.demand.running_s for run in runs if run.bare) / 60.0,
+        changes=sum(run.change.steps not in ((), ("again",), ("again bare",)) for run in runs),
         charge_ah=_sum(charges),
         energy_wh=_sum(energies),
         packs=_packs(season, session, runs),

@@ -19,7 +19,9 @@ Level = Literal[80, 95]
 # bench day has room for about so many blocks of two treatments.
 MOST_CHOSEN = 12
 FEWEST_CHOSEN = 3  # with two, one lost run leaves nothing to compare
-StepName = Literal["again", "about", "setting", "supply", "propeller", "controller", "motor"]
+StepName = Literal[
+    "again", "again bare", "about", "setting", "supply", "propeller", "off", "fit", "controller", "motor"
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +110,7 @@ class RunDemand:
     """What one run of a procedure with a treatment takes.
 
     duration_s    from the first sample to the last
-    running_s     of it with the propeller turning
+    running_s     of it with the motor turning
     charge_ah, energy_wh  out of the supply or pack; None where no current is foreseen
     rise_k        motor above the air at the end, from a cold start; None where nothing tells
     sound         (level [dB] at the meter, seconds), stretch by stretch; empty where nothing tells
@@ -128,7 +130,8 @@ class RunDemand:
 class Change:
     """What has to be done to the stand before a run.
 
-    steps    what changes; ("again",) where the same set-up is taken down and put up again
+    steps    what changes; ("again",) where the same set-up is taken down and put up again, ("again bare",) where
+             that is one without a propeller
     minutes  how long that is taken to last
     """
 
@@ -146,6 +149,7 @@ class PlannedRun:
     cooling_s   least pause after the run before it, so that the motor starts as cool as the others
     starts_min  minutes after the start of the first run
     further_logs  (logger, log) of the rig's further loggers
+    bare        made without a propeller
     """
 
     place: int
@@ -159,6 +163,7 @@ class PlannedRun:
     starts_min: float
     demand: RunDemand
     further_logs: tuple[tuple[str, str], ...] = ()
+    bare: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +188,11 @@ class PackNeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Totals:
-    """What the whole session takes. dose: share of a day's allowed noise without protection, None where unknown."""
+    """What the whole session takes.
+
+    running_min  with a propeller turning; bare_min: with a motor turning that has none on
+    dose         share of a day's allowed noise without protection, None where unknown
+    """
 
     runs: int
     bench_min: float
@@ -193,6 +202,7 @@ class Totals:
     energy_wh: float | None
     packs: tuple[PackNeed, ...]
     dose: float | None
+    bare_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

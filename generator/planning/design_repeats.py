@@ -38,6 +38,7 @@ from generator.reduction.records import At, ResponseKind
 
 CAP = 200  # repeats that are tried
 _CELLS = 16  # equal shares of the probability over which the scatter's own doubt is averaged
+EVEN = "; made even, so that no treatment is always first"
 Values = Mapping[tuple[str, At], float]  # (response, condition) -> value foreseen for the baseline
 
 
@@ -186,7 +187,9 @@ def choose(
              else all that have a margin; at least FEWEST_CHOSEN, at most MOST_CHOSEN, and even where the blocks
              run there and back, so that every treatment is as often early in its block as late
     """
-    compared = [name for name in session.plans if not PROCEDURES[name].of_rig]
+    in_file = session.file.procedures if isinstance(session.file.procedures, Mapping) else session.plans
+    planned = sorted(session.plans, key=lambda name: list(in_file).index(name) if name in in_file else 0)
+    compared = [name for name in planned if not PROCEDURES[name].of_rig]
     return tuple(_chosen(name, settling, level, order, repeats) for name in compared)
 
 
@@ -204,7 +207,9 @@ def _chosen(
             break
     if not deciding:
         why = "no margin of this procedure tells how many, so a usual number is taken"
-        return Chosen(procedure=procedure, repeats=_even(FEWEST_CHOSEN, order), why=why)
+        usual = _even(FEWEST_CHOSEN, order)
+        why += EVEN if usual > FEWEST_CHOSEN else ""
+        return Chosen(procedure=procedure, repeats=usual, why=why)
 
     def needs(row: Settling) -> int:
         found = row.to_80 if level == 80 else row.to_95
@@ -224,7 +229,7 @@ def _chosen(
     else:
         why = f"{what} takes {wanted}"
     if taken > max(min(wanted, MOST_CHOSEN), FEWEST_CHOSEN):
-        why += "; made even, so that no treatment is always first"
+        why += EVEN
     return Chosen(procedure=procedure, repeats=taken, why=why)
 
 

@@ -150,5 +150,7 @@ def require_writable(file: Path, session_folder: Path, shown: str, *, force: boo
         )
     if not force:
         raise RehearsalRefused(
-            shown, "holds a simulated log already.", "Ask for it to be replaced (force), or remove it first."
+            shown,
+            "holds a simulated log already.",
+            "Say --force to have simulated logs replaced, or remove it first.",
         )

@@ -8,28 +8,28 @@ from generator.evidence.contrasts import compared_pairs
 from generator.evidence.power import Repeats
 from generator.evidence.wording import counted, listed, plain, sentence_case, written
 from generator.intake.caution_texts import CautionText
+from generator.intake.parts import Supply
 from generator.intake.session import Season, Session, Treatment
-from generator.planning.design import CHANGE_WORDS
-from generator.planning.design_records import Alternative, Design, PlannedRun, Settling, Totals
+from generator.planning.design_order import is_bare
+from generator.planning.design_records import Alternative, Design, Settling, Totals
 from generator.planning.design_repeats import conditions_in_words, of_hundred
 from generator.planning.run_sheet_checklist import LOCAL_CODES, after, before, during
 from generator.planning.run_sheet_records import (
     Block,
     Cautions,
     Facts,
-    Runs,
     RunSheet,
     Section,
     SheetCaution,
-    SheetRun,
     Table,
     Ticks,
     Words,
 )
+from generator.planning.run_sheet_runs import duration, runs_blocks
 from generator.reduction.records import ResponseKind
 
 SEVERITY = ("DANGER", "WARNING", "CAUTION", "NOTICE")
-WRITE_DOWN = ("Started at", "Motor at start", "Notes")
+BARE_MOTOR = "bare-motor"  # caution of a plan with runs without a propeller
 
 
 def run_sheet(
@@ -60,6 +60,8 @@ def run_sheet(
     """
     idle = _not_on_the_bench(season, session)
     always = [_always(texts[name]) for name in texts if texts[name].always_on and name not in idle]
+    if any(run.bare for run in plan.runs) and BARE_MOTOR in texts:
+        always.append(_always(texts[BARE_MOTOR]))
     cautions = sorted([*raised, *always], key=lambda it: SEVERITY.index(it.signal))
     sections = [
         Section(key="glance", title="At a glance", blocks=tuple(_glance(session, plan, glance))),
@@ -68,16 +70,18 @@ def run_sheet(
         Section(
             key="before",
             title="Before the first run",
-            blocks=(Ticks(key="before", items=before(season, session, tuple(read_back))),),
+            blocks=(Ticks(key="before", items=before(season, session, plan, tuple(read_back))),),
         ),
         Section(key="settings", title="What to set", blocks=tuple(settings)),
         Section(key="expected", title="What to expect, and when to stop", blocks=tuple(expected)),
-        Section(key="during", title="With every run", blocks=(Ticks(key="during", items=during(session)),)),
-        Section(key="runs", title="Runs in order", blocks=tuple(_runs(session, plan))),
+        Section(
+            key="during", title="With every run", blocks=(Ticks(key="during", items=during(session, plan)),)
+        ),
+        Section(key="runs", title="Runs in order", blocks=tuple(runs_blocks(season, session, plan))),
         Section(
             key="after",
             title="After the last run",
-            blocks=(Ticks(key="after", items=after(season, session)),),
+            blocks=(Ticks(key="after", items=after(season, session, plan)),),
         ),
         Section(key="repeats", title="Why so many repeats", blocks=tuple(_repeats(session, plan))),
         Section(key="assumed", title="What was assumed", blocks=tuple(_assumptions(plan, assumed))),
@@ -129,7 +133,7 @@ def _glance(session: Session, plan: Design, extra: Sequence[tuple[str, str]]) ->
     pairs = [
         ("Runs", _runs_words(plan)),
         ("Time at the stand", duration(60.0 * totals.bench_min)),
-        ("Propeller turning", duration(60.0 * totals.running_min)),
+        *_turning(plan),
         ("Changes of the set-up", str(totals.changes)),
     ]
     pairs += _charge(totals)
@@ -139,6 +143,13 @@ def _glance(session: Session, plan: Design, extra: Sequence[tuple[str, str]]) ->
     yield Words(texts=tuple(_chosen_words(session, plan)))
     if plan.notes:
         yield Words(texts=plan.notes)
+
+
+def _turning(plan: Design) -> Iterator[tuple[str, str]]:
+    if plan.totals.running_min > 0.0 or not any(run.bare for run in plan.runs):
+        yield "Propeller turning", duration(60.0 * plan.totals.running_min)
+    if plan.totals.bare_min > 0.0:
+        yield "Motor turning bare, propeller off", duration(60.0 * plan.totals.bare_min)
 
 
 def _runs_words(plan: Design) -> str:
@@ -191,6 +202,8 @@ def _asked(season: Season, session: Session, kinds: Mapping[str, ResponseKind]) 
     file = session.file
     names = [name for name in file.treatments if name != file.check_standard]
     cells = {name: _of_treatment(season, file.treatments[name]) for name in names}
+    if session.plans and all(is_bare(session, name) for name in session.plans):
+        cells = {name: {**own, "Propeller": "none, the motor turns bare"} for name, own in cells.items()}
     differing = [row for row in _ROWS if len({cells[name][row] for name in names}) > 1]
     equal = [row for row in _ROWS if row not in differing and cells[names[0]][row]]
     yield Table(
@@ -235,69 +248,12 @@ def _of_treatment(season: Season, treatment: Treatment) -> dict[str, str]:
         "Propeller": season.propeller(treatment).label,
         "Supply or pack": source.label,
         "Cells": str(treatment.cells) if treatment.cells is not None else "",
-        "Volts a cell": plain(treatment.volts_per_cell_v, "V") if treatment.volts_per_cell_v else "",
+        "Volts a cell": plain(treatment.volts_per_cell_v, "V")
+        if treatment.volts_per_cell_v and isinstance(source, Supply)
+        else "",  # a pack has the voltage it has
         "Output cap": plain(100.0 * treatment.output_cap, "%") if treatment.output_cap < 1.0 else "none",
         "About": treatment.about or "",
     }
-
-
-# --- the runs -----------------------------------------------------------------------------------------------
-
-
-def _runs(session: Session, plan: Design) -> Iterator[Block]:
-    how = (
-        "The order inside each block was drawn by lot"
-        + (f" (seed {plan.seed})." if plan.seed is not None else ".")
-        if plan.order == "random"
-        else "Each block runs the other way round than the one before: a drift of the stand falls on all alike, and "
-        "between two blocks nothing is changed."
-    )
-    cool = (
-        f"A motor counts as cool within {plain(plan.cool_to_k, 'K')} of the air. Start temperatures that agree keep "
-        "the copper's resistance the same; if a motor is still warmer, wait."
-    )
-    repeat = "Between two runs of one set-up, take the propeller off and on again: only then is a repeat independent."
-    yield Words(texts=(how, repeat, cool))
-    made: list[SheetRun] = []
-    last: tuple[object, ...] | None = None
-    for run in plan.runs:
-        key = (run.procedure, run.block)
-        made.append(_sheet_run(session, run, new_block=last is not None and key != last))
-        last = key
-    yield Runs(items=tuple(made), write=WRITE_DOWN)
-
-
-def _sheet_run(session: Session, run: PlannedRun, *, new_block: bool) -> SheetRun:
-    treatment = session.file.treatments.get(run.treatment)
-    standard = run.treatment == session.file.check_standard
-    label = treatment.label if treatment is not None else "The stand alone"
-    return SheetRun(
-        place=f"{run.place:02d}",
-        treatment=f"{label} (check standard)"
-        if standard and "check standard" not in label.lower()
-        else label,
-        procedure=run.procedure,
-        repeat=str(run.repeat),
-        block=str(run.block) if run.block is not None else "",
-        log=run.log,
-        further_logs=tuple(log for _, log in run.further_logs),
-        starts=f"{int(run.starts_min // 60)}:{int(run.starts_min % 60):02d}",
-        lasts=duration(run.demand.duration_s),
-        before=() if treatment is None else tuple(_before_run(run, treatment)),
-        new_block=new_block,
-    )
-
-
-def _before_run(run: PlannedRun, treatment: Treatment) -> Iterator[str]:
-    if not run.change.steps:
-        yield f"Set up {treatment.label}."
-    elif run.change.steps == ("again",):
-        yield "Same set-up again: propeller off and on, zero read."
-    else:
-        words = listed([CHANGE_WORDS[step] for step in run.change.steps])
-        yield f"Change to {treatment.label}: {words}."
-    if run.cooling_s > 0.0:
-        yield f"Let the motor cool for at least {duration(run.cooling_s)}."
 
 
 # --- repeats ------------------------------------------------------------------------------------------------
@@ -385,18 +341,6 @@ def _assumptions(plan: Design, assumed: Sequence[str]) -> Iterator[Block]:
 
 
 # --- small words --------------------------------------------------------------------------------------------
-
-
-def duration(seconds: float) -> str:
-    """A duration for people, rounded up: `40 s`, `12 min`, `2 h 10 min`."""
-    whole = round(seconds)
-    if whole < 100:
-        return f"{max(whole, 1)}\u00a0s"
-    minutes = -(-whole // 60)
-    if minutes < 60:
-        return f"{minutes}\u00a0min"
-    hours, rest = divmod(minutes, 60)
-    return f"{hours}\u00a0h {rest}\u00a0min" if rest else f"{hours}\u00a0h"
 
 
 def dose_words(dose: float) -> str:

@@ -80,6 +80,7 @@ def session_files(
     _refuse_unusable(session, treatments, procedures, channels, contracts)
     names = [name for name, _ in treatments]
     starts = {name: begin.PROCEDURES[name] for name in procedures}
+    in_order = {name: contracts[name] for name in (*starts, *contracts)}  # as named, then those not in use
     responses = {start.response: start for start in starts.values() if start.response}
     counts = {name: session.repeats or start.repeats for name, start in starts.items()}
     of_rig = [name for name in starts if contracts[name].of_rig]
@@ -98,7 +99,7 @@ def session_files(
     }
     if responses:
         first = next(iter(responses))
-        values["primary"] = Invented([first])
+        values["primary"] = Invented([*responses])
         values["matters"] = Invented({name: start.margin for name, start in responses.items()})
         values["claims"] = [Invented({
             "says": "It makes no difference.", "by": "not stated", "response": first, "treatment": names[1],
@@ -117,7 +118,7 @@ def session_files(
     }
     text = file_text(
         "session", "..", "A session: one question, the set-ups compared, and the runs that answer it.",
-        session_model(contracts), values, examples,
+        session_model(in_order), values, examples,
     )  # fmt: skip
     return {
         f"{session.id}/session.yaml": text,
@@ -158,7 +159,8 @@ def _refuse_unusable(
         usable = [known for known in begin.PROCEDURES if known in contracts]
         if name not in usable:
             refuse(
-                f"'{name}' is not a procedure that a session can be started with.", suggestion(name, usable)
+                f"--procedures: '{name}' is not a procedure that a session can be started with.",
+                suggestion(name, usable),
             )
             continue
         lacking = [channel for channel in contracts[name].needs if channel not in channels]

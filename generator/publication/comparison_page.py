@@ -10,15 +10,16 @@ from generator.evidence.records import Contrast, SessionAnalysis
 from generator.evidence.wording import counted
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
+from generator.publication.careful import Careful, careful, careful_lines
 from generator.publication.cautions import CautionPanel, panels, went_on
 from generator.publication.curves_section import CurvesSection, curves_section
 from generator.publication.facts import Fact, date_text
 from generator.publication.figure_blocks import FigureBlock
+from generator.publication.how_sure import how_sure
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.session_blocks import CheckRow, Procedure
 from generator.publication.session_figures import DrawnFigures
-from generator.publication.session_page import careful_links
 from generator.publication.share_card import ShareCard
 from generator.publication.sharing import Share, comparison_share
 from generator.publication.tables import Table
@@ -53,7 +54,8 @@ class ComparisonPage:
     date          written out
     answer        the answer in a few short sentences
     long          whether it is too long for large type
-    careful       what to know before relying on the answer
+    sure          how sure it is, in one short line
+    careful       what to know before relying on the answer: doubts, then dangers; None for nothing
     exploratory   whether no response was named primary before the test
     sections      links to the sections of this page
     primary       contrasts decided before the test, or all where none was
@@ -85,7 +87,8 @@ class ComparisonPage:
     date: str
     answer: str
     long: bool
-    careful: tuple[Link, ...]
+    sure: str
+    careful: Careful | None
     exploratory: bool
     sections: tuple[Link, ...]
     primary: tuple[ContrastBlock, ...]
@@ -172,7 +175,8 @@ def comparison_page(
         date=date_text(session.file.date),
         answer=answer,
         long=session_blocks.is_long(answer),
-        careful=careful_links(checks, first, raised),
+        sure=how_sure(own, analysis, session),
+        careful=careful(careful_lines(checks, first, raised)),
         exploratory=not primary,
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
         primary=tuple(block(contrast) for contrast in first),

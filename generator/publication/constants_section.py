@@ -14,6 +14,7 @@ from generator.evidence.constants import (
     PACK_UNCERTAINTY,
     coefficients_uncertainty,
     interval_ends,
+    is_rough,
     verdict,
     where,
 )
@@ -141,14 +142,17 @@ def constants_of_part(
             )
     if not rows:
         return None
+    note = (
+        "The interval of a departure holds the doubt about the stated value too, so it is wider than that of the "
+        "fitted value; a departure below the size from which one counts, or below half its interval, would not show."
+    )
     made = table("fitted-constants", "Fitted against stated", ("Constant", "Session", *COLUMNS), rows)
     if any(cell.text == CONSTANT_KINDS["winding_resistance"].label for row in rows for cell in row[:1]):
-        note = (
-            "The effective resistance holds the controller, the leads and what commutation does while turning; it is "
+        note += (
+            " The effective resistance holds the controller, the leads and what commutation does while turning; it is "
             "held against the stated terminal resistance, line to line, with the stated resistance of the controller."
         )
-        return replace(made, note=note)
-    return made
+    return replace(made, note=note)
 
 
 def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season: Season) -> str:
@@ -168,7 +172,7 @@ def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season
     if told:
         return f"Departs from what is stated of it, in {many}: {'; '.join(told)}."
     names = dict.fromkeys(_lower_named(c) for c in compared)
-    rough = sum("too" in _verdict_of(c) for c in compared)
+    rough = sum(c.departure is not None and is_rough(c.name, c.departure) for c in compared)
     text = f"Nothing found departs from what is stated of it: {listed(list(names))}, in {many}"
     doubt = (
         f"; {rough} of them {'is' if rough == 1 else 'are'} too rough to see a small departure"
@@ -181,12 +185,6 @@ def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season
 def _lower_named(constant: EffectiveConstant) -> str:
     label = SHORT.get(constant.name, CONSTANT_KINDS[constant.name].label)
     return label[:1].lower() + label[1:] if label[1:2].islower() else label
-
-
-def _verdict_of(constant: EffectiveConstant) -> str:
-    return (
-        verdict(constant.name, constant.departure, constant.outcome) if constant.departure is not None else ""
-    )
 
 
 def _table_of(key: str, label: str, own: Sequence[EffectiveConstant], season: Season) -> Table:

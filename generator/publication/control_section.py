@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
-from generator.evidence.rig_history import Chart, RigHistory, Scatter
+from generator.evidence.rig_history import CHARTED, Chart, ChartPoint, RigHistory, Scatter
 from generator.evidence.wording import counted, decimals_for, listed, number, p_text, percent, with_unit
 from generator.figures.control_chart import control_chart
 from generator.figures.records import Figure
@@ -68,11 +68,7 @@ def rig_state(history: RigHistory | None, titles: Mapping[str, str], page: str) 
     kinds = response_kinds()
     found: dict[str, tuple[list[str], datetime.date]] = {}
     for chart in off:
-        since = next(
-            point
-            for place, point in enumerate(chart.points)
-            if all(later.state == "out of control" for later in chart.points[place:])
-        )
+        since = off_since(chart)
         found.setdefault(since.session, ([], since.date))[0].append(kinds[chart.response].label.lower())
     told_once = {date for _, date in found.values()} == {newest.date}
     return RigState(
@@ -88,6 +84,33 @@ def rig_state(history: RigHistory | None, titles: Mapping[str, str], page: str) 
         ),
         rest="That was the last time it was measured." if told_once else measured,
     )
+
+
+def off_since(chart: Chart) -> ChartPoint:
+    """The first of the points out of control that a chart ends with; its newest point must be one."""
+    return next(
+        point
+        for place, point in enumerate(chart.points)
+        if all(later.state == "out of control" for later in chart.points[place:])
+    )
+
+
+def gone_off_since(
+    history: RigHistory | None, channels: Collection[str], date: datetime.date
+) -> tuple[tuple[str, datetime.date], ...]:
+    """(what, since when) a rig is out of control today that rests on these channels as they were calibrated on `date`.
+
+    Sorted by day. What was out of control before that day is left out: a calibration since is not its own doubt.
+    """
+    if history is None:
+        return ()
+    kinds = response_kinds()
+    off = [
+        (kinds[chart.response].label.lower(), off_since(chart).date)
+        for chart, point in history.newest()
+        if point.state == "out of control" and set(CHARTED[chart.response]) & set(channels)
+    ]
+    return tuple(sorted({it for it in off if it[1] > date}, key=lambda it: (it[1], it[0])))
 
 
 def _in_stretch(chart: Chart) -> int:

@@ -144,7 +144,7 @@ def _table(
     rows = []
     for session in sessions:
         analysis = analyses[session.id]
-        logs = {run.log for run in analysis.runs}
+        logs = {run.log for run in analysis.runs if not run.lost}
         rows.append(
             (
                 Cell(

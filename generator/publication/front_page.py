@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from generator.evidence.headline import short_answer
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import counted, sentence_case
+from generator.evidence.wording import counted
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
-from generator.publication.cautions import SEVERITY, panels
+from generator.publication.careful import CarefulLine, careful_lines, first_of_each
+from generator.publication.cautions import panels
 from generator.publication.facts import date_text
 from generator.publication.front_filters import Filter, filters, marked
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import SIMULATED, Frame, Site
-from generator.publication.session_page import ComparisonBlock, careful_links, comparison_blocks
+from generator.publication.session_page import ComparisonBlock, comparison_blocks
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 
 ROWS_ON_A_CARD = 4
@@ -29,13 +30,13 @@ class ShortAnswer:
     title    link to the session
     row      the verdict that stands for it, or None where nothing was compared
     text     what was found, in one or two short sentences
-    careful  link to the first thing to know before relying on it, or None
+    careful  the first doubt and the first danger to know of before relying on it, as far as there are any
     """
 
     title: Link
     row: VerdictRow | None
     text: str
-    careful: Link | None
+    careful: tuple[CarefulLine, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,21 +110,13 @@ def shortly(site: Site, session: Session, analysis: SessionAnalysis) -> ShortAns
     )
     asked = [contrast for contrast in analysis.contrasts if contrast.primary] or analysis.contrasts
     raised = panels(analysis.cautions, labels, always_on=False)
-    careful = careful_links(session_blocks.check_rows(analysis), asked, raised)
+    lines = careful_lines(session_blocks.check_rows(analysis), asked, raised)
     return ShortAnswer(
         title=Link(text=session.file.title, href=home),
         row=verdict_row(found[0], analysis, labels, page) if found is not None else None,
         text=found[1] if found is not None else session_blocks.answer_text(analysis),
-        careful=Link(text=_without_signal(careful[0].text), href=f"{home}{careful[0].href}")
-        if careful
-        else None,
+        careful=tuple(replace(line, href=f"{home}{line.href}") for line in first_of_each(lines)),
     )
-
-
-def _without_signal(text: str) -> str:
-    """`Loud enough to damage hearing` of `Warning: loud enough ...`: the line begins with *Careful* already."""
-    signal, mark, rest = text.partition(": ")
-    return sentence_case(rest) if mark and signal.upper() in SEVERITY else text
 
 
 def card(site: Site, session: Session, analysis: SessionAnalysis) -> SessionCard:
@@ -217,6 +210,15 @@ class ClaimsPage:
     verdicts: str
 
 
+def in_part(rows: Sequence[session_blocks.ClaimRow]) -> str:
+    """` Of the 9 contradicted, 2 hold in part.`; "" where none does."""
+    contradicted = [row for row in rows if row.outcome == "contradicted"]
+    part = sum(row.in_part for row in contradicted)
+    if not part:
+        return ""
+    return f" Of the {len(contradicted)} contradicted, {part} {'holds' if part == 1 else 'hold'} in part."
+
+
 def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Frame, ClaimsPage]:
     """Frame and content of the ledger."""
     page = navigation.CLAIMS
@@ -229,7 +231,7 @@ def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fr
         f"{sum(row.outcome == outcome for row in rows)} {outcome}"
         for outcome in ("supported", "contradicted", "left open")
     ]
-    tally = f"{counted(len(rows), 'claim')}: {', '.join(counts)}."
+    tally = f"{counted(len(rows), 'claim')}: {', '.join(counts)}.{in_part(rows)}"
     frame = site.frame(
         page,
         "Claims",

@@ -32,7 +32,8 @@ OUR_CLASSES = frozenset({"support", "strip-key", "range", "quiet", "mild-label",
 NO_LINKS_IN = frozenset(
     {"a", "summary", "button", "label", "h1", "h2", "h3", "h4", "h5", "h6", "nav", "header", "footer"}
 )
-NO_LINKS_CLASSES = frozenset({"prose"})
+# what people wrote; and small notes in a cell, too near to what else is linked there
+NO_LINKS_CLASSES = frozenset({"prose", "cell-note"})
 DRAWN_UNITS = re.compile(r"\((gf/W|gf|°C|K)\)")
 
 

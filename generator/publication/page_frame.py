@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from generator.evidence.rig_history import RigHistory
 from generator.intake.session import Season
 from generator.publication import navigation
 from generator.publication.navigation import Link, link
@@ -99,6 +100,7 @@ class Site:
     simulated     sentence for pages about all sessions: whether all, some or none rest on simulated logs
     since         what changed since an earlier archive, or None if it was not asked for
     photos        path on the site -> photo of a part or rig
+    histories     rig id -> control charts of its check standard
     """
 
     season: Season
@@ -110,6 +112,7 @@ class Site:
     text_anchors: Mapping[str, frozenset[str]] = field(default_factory=dict)
     since: SinceArchive | None = None
     photos: Mapping[str, Photo] = field(default_factory=dict)
+    histories: Mapping[str, RigHistory] = field(default_factory=dict)
 
     def frame(
         self,

@@ -143,7 +143,10 @@ def run_page(
         responses=_responses(run, analysis) if run.responses else None,
         besides=line_facts(run.calibration) if run.calibration is not None else _besides(run),
         facts=_facts(site, session, run, label, page),
-        log=Link(text=run.log.rsplit("/", 1)[-1], href=link(page, navigation.log_copy(session.id, run.log))),
+        log=Link(
+            text=run.log.rsplit("/", 1)[-1],
+            href="" if run.lost else link(page, navigation.log_copy(session.id, run.log)),
+        ),
         log_facts=_log_facts(run, session.id, page),
         columns=_columns(session, run),
     )
@@ -196,6 +199,8 @@ def _facts(site: Site, session: Session, run: RunReduction, label: str, page: st
 
 
 def _log_facts(run: RunReduction, session_id: str, page: str) -> tuple[Fact, ...]:
+    if run.lost:
+        return (Fact(name="Raw log", value="lost"),)
     facts = [Fact(name="SHA-256", value=run.sha256, sum=True), Fact(name="Rows", value=number(run.rows, 0))]
     if run.sampling_hz is not None:
         facts.append(Fact(name="Sampling", value=plain(run.sampling_hz, "a second")))

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import cast
 
-from generator.evidence.check_words import went_wrong
+from generator.evidence.check_words import known_wrong, name_of, went_wrong
 from generator.evidence.claims import claim_on
 from generator.evidence.contrasts import compared_pairs
 from generator.evidence.group_sentences import outcomes_of, weakness
@@ -44,6 +44,8 @@ class CheckRow:
 
     key        id on the page
     title      what is checked
+    head       what went wrong, as a heading; of a check that passes what is checked
+    name       what is checked, where the head says what went wrong, or ""
     outcome    passes, warns or fails
     css_class  class of its label
     wrong      what went wrong, in a few words, or ""
@@ -56,6 +58,8 @@ class CheckRow:
 
     key: str
     title: str
+    head: str
+    name: str
     outcome: str
     css_class: str
     wrong: str
@@ -76,6 +80,7 @@ class ClaimRow:
     outcome        supported, contradicted or left open
     outcome_class  class of its label
     mixed          whether conditions differ in it
+    in_part        whether it is supported somewhere, though not as a whole
     where          `at 17 000 rpm, supported at 10 000 rpm` where they do, to follow the outcome, or ""
     weak           whether a check weakens what it rests on
     sentence       why, without the outcome
@@ -89,6 +94,7 @@ class ClaimRow:
     outcome: str
     outcome_class: str
     mixed: bool
+    in_part: bool
     where: str
     weak: bool
     sentence: str
@@ -155,10 +161,13 @@ def check_rows(analysis: SessionAnalysis, *, about: Collection[str] = ()) -> tup
 
 
 def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
+    wrong = known_wrong(check)
     weakened = [analysis.kinds[name].label.lower() for name in check.weakens if name in analysis.kinds]
     return CheckRow(
         key=anchor("check", check.id),
         title=check.title,
+        head=sentence_case(wrong) or check.title,
+        name=name_of(check) if wrong else "",
         outcome=CHECK_WORDS[check.outcome],
         css_class=check.outcome,
         wrong="" if check.outcome == "passed" else went_wrong(check),
@@ -195,10 +204,9 @@ def claim_rows(
 
     outcomes = outcomes_of(analysis.checks)
 
-    def mixed(claim: ClaimOutcome) -> bool:
+    def found(claim: ClaimOutcome) -> set[str]:
         own = [contrasts[key] for key in claim.contrasts if key in contrasts]
-        found = {claim_on(cast(Expectation, claim.expects), c.verdict, indicative=c.indicative) for c in own}
-        return len(found) > 1
+        return {claim_on(cast(Expectation, claim.expects), c.verdict, indicative=c.indicative) for c in own}
 
     return tuple(
         ClaimRow(
@@ -207,7 +215,8 @@ def claim_rows(
             by=claim.by,
             outcome=claim.outcome,
             outcome_class=anchor(claim.outcome),
-            mixed=mixed(claim),
+            mixed=len(found(claim)) > 1,
+            in_part=claim.outcome != "supported" and "supported" in found(claim),
             where=_parts_of(claim)[0],
             weak=any(weakness(contrasts[key], outcomes) for key in claim.contrasts if key in contrasts),
             sentence=_parts_of(claim)[1],
@@ -279,7 +288,9 @@ def runs_table(
             Cell(text=str(run.repeat), numeric=True),
             Cell(text=str(run.block), numeric=True),
             Cell(text=run.started or ""),
-            Cell(
+            Cell(text="log lost")
+            if run.lost
+            else Cell(
                 text=f"log ({run.log.rsplit('/', 1)[-1].partition('.')[2] or 'file'})",
                 href=link(page, navigation.log_copy(session.id, run.log)),
                 note=f"SHA-256 {run.sha256[:12]}…",

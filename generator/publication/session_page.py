@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from generator.evidence.records import Contrast, SessionAnalysis
-from generator.evidence.wording import counted, sentence_case
-from generator.figures.numbers import lower_first
+from generator.evidence.records import SessionAnalysis
+from generator.evidence.wording import counted, listed
 from generator.intake.session import Correction, Session
 from generator.publication import navigation, session_blocks
 from generator.publication.air_section import AirSection, air_section
 from generator.publication.calibration_section import RunCalibration, run_calibrations
+from generator.publication.careful import DOUBT, Careful, CarefulLine, careful, careful_lines
 from generator.publication.cautions import CautionPanel, panels, went_on
 from generator.publication.constants_section import ConstantsSection, constants_section
+from generator.publication.control_section import gone_off_since
 from generator.publication.energy_section import EnergySection, energy_section
 from generator.publication.facts import Fact, archive_date, date_text
 from generator.publication.figure_blocks import FigureBlock
-from generator.publication.navigation import Link, anchor, link
+from generator.publication.how_sure import how_sure
+from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.report_facts import report_facts
 from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
@@ -72,7 +72,8 @@ class SessionPage:
     date           written out
     answer         the answer in a few short sentences
     long           whether it is too long for large type
-    careful        what to know before relying on the answer: failed or weakening checks, raised cautions
+    sure           how sure it is, in one short line, or "" where nothing was compared
+    careful        what to know before relying on the answer: doubts, then dangers; None for nothing
     exploratory    whether no response was named primary before the test
     comparisons    each treatment against the baseline
     sections       links to the sections of this page
@@ -111,7 +112,8 @@ class SessionPage:
     date: str
     answer: str
     long: bool
-    careful: tuple[Link, ...]
+    sure: str
+    careful: Careful | None
     exploratory: bool
     comparisons: tuple[ComparisonBlock, ...]
     sections: tuple[Link, ...]
@@ -181,38 +183,16 @@ def correction_rows(corrections: tuple[Correction, ...]) -> tuple[CorrectionRow,
     )
 
 
-def careful_links(
-    checks: Sequence[CheckRow], contrasts: Sequence[Contrast], raised: Sequence[CautionPanel]
-) -> tuple[Link, ...]:
-    """What to know before relying on an answer, the gravest first, each a link to its place.
-
-    First what went wrong with the data: failed checks, then those that weaken one of these contrasts. Then the
-    cautions raised, at last what the tester states, unless it says again what was raised.
-    """
-    weakening = {anchor("check", name) for contrast in contrasts for name in contrast.weakened_by}
-    told: dict[
-        str, str
-    ] = {}  # one line for checks of which the same went wrong; it leads to the first of them
-    for check in checks:
-        if check.css_class == "failed" or check.key in weakening:
-            told.setdefault(sentence_case(check.wrong), f"#{check.key}")
-    stated = [it for it in raised if not it.consequence and not it.avoidance]
-    titles = [it for it in raised if it not in stated]
-    for it in titles:
-        told.setdefault(f"{it.signal.capitalize()}: {lower_first(it.title)}", f"#{it.key}")
-    for it in stated:
-        if any(_telling(title.title) <= _telling(it.hazard) for title in titles):
-            continue
-        # what the tester states has no title of its own: its first sentence stands for it
-        words = shortened(it.hazard.partition(". ")[0].rstrip("."), 90)
-        told.setdefault(f"{it.signal.capitalize()}: {lower_first(words)}", f"#{it.key}")
-    return tuple(Link(text=text, href=href) for text, href in told.items())
-
-
-def _telling(text: str) -> frozenset[str]:
-    """The words of a text that carry its sense: the longer ones, but for those that join others."""
-    words = re.findall(r"[a-z]{4,}", text.lower())
-    return frozenset(words) - {"more", "than", "with", "from", "that", "this", "when", "they"}
+def _gone_off(site: Site, session: Session, analysis: SessionAnalysis, page: str) -> tuple[CarefulLine, ...]:
+    """That a channel calibrated in this session has since gone out of control, with the way to the rig's charts."""
+    rig = session.rig.id
+    channels = {run.calibration.channel for run in analysis.runs if run.calibration is not None}
+    off = gone_off_since(site.histories.get(rig), channels, session.file.date)
+    if not off:
+        return ()
+    told = listed([f"{name}, {date_text(date)}" for name, date in off])
+    text = f"This stand has since gone out of control: {told}"
+    return (CarefulLine(kind=DOUBT, text=text, grade="", href=link(page, navigation.rig_page(rig))),)
 
 
 def session_page(
@@ -266,7 +246,13 @@ def session_page(
         date=date_text(session.file.date),
         answer=session_blocks.answer_text(analysis),
         long=session_blocks.is_long(session_blocks.answer_text(analysis)),
-        careful=careful_links(checks, primary or analysis.contrasts, raised),
+        sure=how_sure(analysis.contrasts, analysis, session),
+        careful=careful(
+            (
+                *_gone_off(site, session, analysis, page),
+                *careful_lines(checks, primary or analysis.contrasts, raised),
+            )
+        ),
         exploratory=not primary and bool(analysis.contrasts),
         comparisons=comparison_blocks(analysis, session, page),
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),

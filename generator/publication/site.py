@@ -137,7 +137,7 @@ def write_site(
     target = _target(season, out)
     layouts, contents = tuple(reversed(layout_folders)), tuple(reversed(content_folders))
     inputs = _checked(season, analyses, version, log_files, contents, since)
-    inputs = replace(inputs, rigs=rigs or {})
+    inputs = replace(inputs, site=replace(inputs.site, histories=rigs or {}), rigs=rigs or {})
     with at_work(workers) as others, replacement(target) as building:
         drawing = Drawing(
             workers=others, runs_worth_workers=runs_worth_workers, progress=progress, memory=memory

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from generator.evidence.check_words import known_wrong, name_of
 from generator.evidence.records import Check, Contrast, ResponseSummary, RunValue
 from generator.evidence.sentences import margin_size
 from generator.evidence.wording import (
@@ -19,6 +20,7 @@ from generator.evidence.wording import (
     number,
     percent,
     plain,
+    sentence_case,
     with_unit,
     written,
 )
@@ -208,5 +210,9 @@ def closed(text: str) -> str:
 
 
 def check_text(check: Check) -> str:
-    """A check that weakens a verdict, as one line."""
+    """A check that weakens a verdict, as one line: what went wrong, the numbers, and small the check's name."""
+    wrong = known_wrong(check)
+    if wrong:
+        name = f"check: {name_of(check)}, {OUTCOME_WORDS[check.outcome]}"
+        return f"{sentence_case(wrong)}: {check.sentence.rstrip('.')} ({name})."
     return f"{check.title} ({OUTCOME_WORDS[check.outcome]}): {check.sentence}"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from generator.evidence.check_words import went_wrong
 from generator.evidence.group_sentences import ONE_RUN_CHECK, Weakness, outcomes_of, weakness
 from generator.evidence.records import Contrast, SessionAnalysis, Verdict
+from generator.evidence.sentences import margin_size, relative_text, share_first
 from generator.evidence.verdicts import NO_DIFFERENCE, NOT_SETTLED, PERHAPS_LESS, PERHAPS_MORE, direction
 from generator.evidence.wording import MINUS, difference_unit, listed, plain, with_unit
 from generator.publication import texts
@@ -30,7 +31,7 @@ WEAKENED: Mapping[Weakness, str] = {"": "", "warned": "With care", "failed": "We
 # The same beside the verdict itself.
 DOUBT: Mapping[Weakness, str] = {
     "": "",
-    "warned": "weakened: a check warns",
+    "warned": "with care: a check warns",
     "failed": "weak: a check failed",
 }
 # What is said where the interval that is drawn reaches beyond a margin that the verdict says it keeps to.
@@ -79,12 +80,14 @@ class VerdictRow:
     verdict        the verdict in words
     word           the same as it is said of this response: `faster` of a time, `hotter` of a temperature
     named          the same with its quantity, to stand alone: `less vibration`, `faster: spin-up time`
-    doubt          `weak: a check failed`, `weakened: a check warns`, or ""
+    doubt          `weak: a check failed`, `with care: a check warns`, or ""
+    near_margin    `margin 2.1 W` beside a verdict that the margin decides and that does not say it, or ""
     note           why the interval drawn reaches beyond the margin of a verdict of no difference, or ""
     sureness       how sure it is, in one word: clear, open, indicative, with care, weak
     careful        what a reader must know before relying on it, in one line, or ""
     weak           whether a check weakens it
     verdict_class  class of its label
+    share          `+6.8 %` where the rig had gone out of control, so that the share is told first; else ""
     difference     `+7.9 W`
     interval       `+6.1 to +9.7 W`
     level          `95 %`
@@ -108,11 +111,13 @@ class VerdictRow:
     word: str
     named: str
     doubt: str
+    near_margin: str
     note: str
     sureness: str
     careful: str
     weak: bool
     verdict_class: str
+    share: str
     difference: str
     interval: str
     level: str
@@ -191,6 +196,12 @@ def interval_note(contrast: Contrast) -> str:
     return NARROWER if max(map(abs, contrast.interval)) > margin else ""
 
 
+def near_margin(contrast: Contrast) -> str:
+    """The margin beside a verdict of perhaps too little to matter, `margin 2.1 W`; "" for the others."""
+    perhaps = contrast.verdict in (PERHAPS_MORE, PERHAPS_LESS) and contrast.margin is not None
+    return f"margin {margin_size(contrast)}" if perhaps else ""
+
+
 def sureness(contrast: Contrast, analysis: SessionAnalysis) -> str:
     """One word for how sure a verdict is; the weakest that holds."""
     weak = weakness(contrast, outcomes_of(analysis.checks))
@@ -230,11 +241,13 @@ def verdict_row(contrast: Contrast, analysis: SessionAnalysis, labels: Labels, f
         word=verdict_word(contrast, analysis),
         named=named_word(contrast, analysis),
         doubt=DOUBT[weakness(contrast, outcomes_of(analysis.checks))],
+        near_margin=near_margin(contrast),
         note=interval_note(contrast),
         sureness=sureness(contrast, analysis),
         careful=careful_text(contrast, analysis),
         weak=bool(weakness(contrast, outcomes_of(analysis.checks))),
         verdict_class=VERDICT_CLASS[contrast.verdict],
+        share=relative_text(contrast) if share_first(contrast) else "",
         difference=texts.difference_text(contrast),
         interval=texts.interval_text(contrast),
         level=texts.level_text(contrast),

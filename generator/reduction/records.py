@@ -262,8 +262,15 @@ class RunReduction:
     start_motor_temperature_k: float | None = None
 
     @property
+    def lost(self) -> bool:
+        """Whether its log is not there any more; only a run that was left out may lack it."""
+        return not self.sha256
+
+    @property
     def logs(self) -> tuple[LogUsed, ...]:
-        """The run's own log and those of further loggers that it was joined with."""
+        """The run's own log and those of further loggers that it was joined with; none where the log is lost."""
+        if self.lost:
+            return ()
         own = LogUsed(path=self.log, sha256=self.sha256, rows=self.rows)
         further = (LogUsed(path=log.path, sha256=log.sha256, rows=log.rows) for log in self.joined)
         return (own, *further)

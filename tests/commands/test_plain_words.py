@@ -31,7 +31,8 @@ def test_check_says_that_what_is_only_doubtful_ends_in_0(tmp_path: Path, capsys:
     season = write_season(tmp_path / "s")
     (season / "q" / "conclusion.md").unlink()
     assert cli.main(["check", str(season)]) == 0
-    assert "1 doubtful" in capsys.readouterr().err
+    # no conclusion, no date of calibration, and nothing differs between the two treatments
+    assert "3 doubtful" in capsys.readouterr().err
 
 
 def test_a_wrong_column_is_told_once_with_the_number_of_logs(tmp_path: Path, capsys: Output) -> None:
@@ -41,7 +42,7 @@ def test_a_wrong_column_is_told_once_with_the_number_of_logs(tmp_path: Path, cap
     said = capsys.readouterr().err
     assert said.count("there is no column 'force'") == 1
     assert "q/logs/01.csv:1: there is no column 'force' in this log and 3 more." in said
-    assert said.endswith("1 error to mend.\n")
+    assert said.endswith("1 error to mend; 1 doubtful.\n")
     with pytest.raises(SeasonProblems) as found:
         list(generator.analyse(season))
     assert len(found.value.problems) == 1
@@ -81,7 +82,8 @@ def test_no_other_runs_log_is_suggested_for_a_missing_one(tmp_path: Path) -> Non
         (problem,) = found.value.problems
         return problem.remedy
 
-    assert remedy() == "Put the log there, or correct the name."
+    lost = "If it is lost, say why under `left_out:` of this run."
+    assert remedy() == f"Put the log there, or correct the name. {lost}"
     (season / "q" / "logs" / "02 .csv").write_text("t\n", encoding="utf-8")
     assert remedy() == "Did you mean 'logs/02 .csv'?", "one that no run names may be meant"
 

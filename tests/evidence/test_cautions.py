@@ -337,7 +337,18 @@ def test_a_raised_caution_without_a_text_is_an_error() -> None:
         cautions([], make_season(motor={"rated_cells": 3}), only(cells=4), texts, THRESHOLDS)
 
 
+def test_runs_without_a_propeller_bring_their_own_caution() -> None:
+    session = make_session()
+    runs = [make_run(name, 1, procedure="free-run") for name in (BASE, OTHER)]
+    (found,) = (c for c in made(runs, make_season(), session) if c.id == "bare-motor")
+    assert found.signal == "WARNING"
+    assert "rated" in found.hazard
+    assert "unplug" in found.avoidance
+    others = [make_run(name, 1, procedure="hold") for name in (BASE, OTHER)]
+    assert not [c for c in made(others, make_season(), session) if c.id == "bare-motor"]
+
+
 def test_every_text_that_is_not_always_shown_has_a_rule() -> None:
     """The tests above raise each of them; this only holds their number, so that a new text is not forgotten."""
-    assert len(CAUTION_PLACES) - len(ALWAYS_ON) == 18
-    assert len(RULES) == 11
+    assert len(CAUTION_PLACES) - len(ALWAYS_ON) == 19
+    assert len(RULES) == 12

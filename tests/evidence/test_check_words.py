@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from generator.evidence.check_words import WRONG, went_wrong
+from generator.evidence.check_words import WRONG, known_wrong, name_of, went_wrong
 from generator.evidence.records import Check
+from generator.publication.texts import check_text
 
 EVIDENCE = Path(__file__).parents[2] / "generator" / "evidence"
 
@@ -50,3 +52,12 @@ def test_every_check_says_what_went_wrong() -> None:
 )  # fmt: skip
 def test_what_went_wrong_takes_its_number_from_the_check(id_: str, sentence: str, words: str) -> None:
     assert went_wrong(check(id_, sentence)) == words
+
+
+def test_what_went_wrong_leads_and_the_name_of_the_check_stands_last() -> None:
+    """A name alone says what should be so, the opposite of what was found."""
+    made = check("zero-drift", "It moved by 3 gf.", "Thrust zero holds")
+    assert check_text(made) == "A zero drifted: It moved by 3 gf (check: thrust zero holds, failed)."
+    assert known_wrong(replace(made, outcome="passed")) == ""
+    assert check_text(check("not-known", "It fell.")) == "A title (failed): It fell."
+    assert name_of(check("kv-as-stated", title="KV as stated")) == "KV as stated"

@@ -118,7 +118,7 @@ def test_few_runs_widen_the_departure_by_t() -> None:
 @pytest.mark.parametrize(
     ("value", "outcome", "says"),
     [
-        (2020.0, "agrees", "no departure found, but the interval is too wide to tell"),
+        (2020.0, "agrees", "no departure found; one below 5.9\u00a0% would not show"),
         (2300.0, "departs", "that is more than the 5\u00a0% from which it counts as a departure"),
         (1700.0, "departs", "from which it counts as a departure"),
         (2110.0, "agrees", "too uncertain to be called a departure"),

@@ -330,7 +330,7 @@ def test_headline_says_what_came_of_a_response_that_a_claim_is_about() -> None:
                    relative_interval=None, verdict=PERHAPS_MORE, margin=4.0, margin_text="4 K", primary=False,
                    family="claimed")  # fmt: skip
     assert answer(power(), hotter) == (
-        f"{FIRST}. It runs 5.0 K hotter at 16 000 rpm, but perhaps too little to matter."
+        f"{FIRST}. It runs 5.0 K (95 % interval 3.3 to 6.7 K) hotter at 16 000 rpm, but perhaps too little to matter."
     )
     assert "hotter" not in answer(power(), replace(hotter, family="exploratory"))
 

@@ -39,7 +39,9 @@ def test_a_session_where_a_season_is_wanted(
     assert cli.main([command, str(season / "q"), *out]) == 1
     err = capsys.readouterr().err
     assert f"{season}/q: is a session, and a season is wanted here." in err
-    assert f"Name its season, {season}, or check it alone: whirlbook check {season} --session q" in err
+    assert (
+        f"Name its season: {season}. To check this session alone: whirlbook check {season} --session q" in err
+    )
     assert "1 problem" in err or "1 error" in err, "one fault, and no list of what follows from it"
 
 

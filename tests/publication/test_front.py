@@ -6,13 +6,14 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from playwright.sync_api import Browser, expect
 
 from generator.publication.colours import colours_css
 from generator.publication.front_filters import cells_used, filters, marked, parts_used
-from generator.publication.front_page import front_page
+from generator.publication.front_page import front_page, in_part
 from generator.publication.page_frame import SIMULATED, SIMULATED_TOO, SOME_SIMULATED, Site
 from tests.publication.reader_sites import chromium, in_browser, opened
 from tests.publication.site_season import Given, make_season
@@ -131,14 +132,29 @@ def test_the_latest_answers_come_first_and_short(plain_site: Path) -> None:
     assert len(short) == 2
     for answer in short:
         assert 'class="verdict ' in answer
-        assert answer.count("Careful:") <= 1
+        assert answer.count("<b>Doubt:") <= 1
+        assert answer.count("<b>Danger:") <= 1
         said = re.search(r'<p class="short-answer">(.*?)</p>', answer, re.DOTALL)
         assert said is not None
         assert "interval" not in said.group(1)
     # what leads is linked to its place on the session's page
     assert re.findall(
-        r'<b>Careful:</b> <a href="sessions/[a-z]+/index.html#(?:check|caution)-', "".join(short)
+        r'<b>(?:Doubt|Danger):</b> <a href="sessions/[a-z]+/index.html#(?:check|caution)-', "".join(short)
     )
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([("contradicted", True), ("contradicted", False), ("left open", True)],
+         " Of the 2 contradicted, 1 holds in part."),
+        ([("contradicted", True), ("contradicted", True)], " Of the 2 contradicted, 2 hold in part."),
+        ([("contradicted", False), ("supported", False)], ""),
+    ],
+)  # fmt: skip
+def test_the_count_of_claims_says_which_hold_in_part(rows: list[tuple[str, bool]], said: str) -> None:
+    made = [SimpleNamespace(outcome=outcome, in_part=in_part) for outcome, in_part in rows]
+    assert in_part(made) == said  # type: ignore[arg-type]
 
 
 class TestInABrowser:

@@ -91,7 +91,7 @@ def test_a_weakening_check_stands_beside_its_verdict(pages: list[Page]) -> None:
     weakened = [article for article in articles if 'class="weakened"' in article]
     assert len(weakened) == 2
     assert all("Thrust agrees at equal speed (warns)" in article for article in weakened)
-    assert text.index("weakened: a check warns") < text.index('id="how-sure"')
+    assert text.index("with care: a check warns") < text.index('id="how-sure"')
     other = page_named(pages, "sessions/cells/five-cell-against-four-cell.html").text
     assert 'class="weakened"' not in other
 

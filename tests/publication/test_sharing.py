@@ -9,6 +9,8 @@ from xml.etree import ElementTree
 
 import pytest
 
+from generator.evidence.check_words import went_wrong
+from generator.evidence.wording import sentence_case
 from generator.pipeline import Analysed, build
 from generator.publication import navigation
 from generator.publication.session_blocks import of_pair, pairs_of
@@ -49,9 +51,12 @@ def test_a_summary_carries_interval_caveats_and_the_way_to_check(demo: Analysed)
     assert "Simulated data" in text
     assert "\u00a0" not in text
     weak = {name for c in contrasts for name in c.weakened_by}
-    titles = {check.title for check in analysis.checks if check.id in weak}
-    assert titles  # this session is in the demo for its failed check
-    assert all(f"But: {title}" in text for title in titles)
+    checks = [check for check in analysis.checks if check.id in weak]
+    assert checks  # this session is in the demo for its failed check
+    for check in checks:  # what went wrong leads, the check's own name stands small at the end
+        told = f"But: {sentence_case(went_wrong(check))}: ".replace("\u00a0", " ")
+        assert told in text
+        assert f"(check: {check.title[:1].lower()}{check.title[1:]}, " in text
     assert navigation.comparison_page(session.id, *pair) in text
 
 

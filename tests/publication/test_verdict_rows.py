@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from generator.evidence.headline import headline
 from generator.evidence.records import Check, SessionAnalysis
+from generator.evidence.sentences import amount_text, relative_text
 from generator.publication.verdict_rows import VerdictRow, round_reach, verdict_row
 from tests.evidence.invented_bench import KINDS
 from tests.factories import make_analysis, make_contrast
@@ -93,7 +95,7 @@ def test_a_verdict_that_stands_alone_names_its_quantity(response: str, verdict: 
 def test_a_weak_verdict_says_so_in_words() -> None:
     assert row_of().doubt == ""
     assert row_of(check_of("failed")).doubt == "weak: a check failed"
-    assert row_of(check_of("warned")).doubt == "weakened: a check warns"
+    assert row_of(check_of("warned")).doubt == "with care: a check warns"
 
 
 def test_an_interval_beyond_the_margin_of_an_equal_verdict_is_explained() -> None:
@@ -116,3 +118,24 @@ def test_a_strip_carries_its_scale() -> None:
     middle, half = 120.0, 120.0 / 15.0
     assert strip.high_x == pytest.approx(middle + 9.7 * half, abs=0.05)
     assert strip.low_x == pytest.approx(middle + 6.1 * half, abs=0.05)
+
+
+def test_the_margin_stands_beside_a_verdict_that_it_decides() -> None:
+    assert row_of(verdict=f"more{PERHAPS}", margin=2.1).near_margin == "margin 2.1\u00a0W"
+    assert row_of(verdict="more", margin=2.1).near_margin == ""
+
+
+def test_the_share_leads_where_the_rig_had_gone_out_of_control() -> None:
+    """A gain that moved alike for both sides leaves shares between them, but not values."""
+    off = check_of("warned", "rig-in-control")
+    assert row_of(off).share == row_of().relative.partition(" of ")[0]
+    assert row_of().share == row_of(check_of("warned")).share == ""
+    assert row_of(off, relative=None, relative_interval=None).share == ""
+    analysis = replace(make_analysis(), checks=(off,), kinds=KINDS)
+    found = make_contrast(weakened_by=(off.id,))
+    share, size = (
+        relative_text(found, signed=False),
+        amount_text(replace(found, weakened_by=())).partition(" (")[0],
+    )
+    assert amount_text(found) == f"{share} ({size})"
+    assert f"{share} ({size})" in headline([found], KINDS, LABELS, (), analysis.checks)

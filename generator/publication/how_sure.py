@@ -1,0 +1,128 @@
+"""How sure an answer is, in one short line for the top of its page: from the grades of the verdicts it rests on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from generator.evidence.headline import short_answer
+from generator.evidence.records import Contrast, SessionAnalysis
+from generator.evidence.wording import NBSP, counted, listed, places_words
+from generator.intake.session import Session
+from generator.publication import session_blocks
+from generator.publication.verdict_rows import CLEAR, INDICATIVE, OPEN, WEAKENED, sureness
+from generator.reduction.records import At
+
+# Word of a verdict -> why, where the word alone does not say it.
+WHY = {
+    CLEAR: "",
+    OPEN: "",
+    INDICATIVE: "one run on a side",
+    WEAKENED["warned"]: "a check warns",
+    WEAKENED["failed"]: "a check failed",
+}
+# A line longer than this many characters only counts.
+LONGEST = 150
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Item:
+    word: str
+    treatment: str
+    response: str
+    at: At
+
+
+def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: Session) -> str:
+    """`clear at 9 000 and 12 500 rpm; open at 16 000 rpm`, `clear for 48 kHz; weak for 96 kHz, a check failed`.
+
+    contrasts  of a session, or of a pair of it
+
+    From the primary contrasts, and the one that the answer leads with. "" where nothing was compared.
+    """
+    labels = session_blocks.labels_of(session)
+    checks, primary = analysis.checks, session.file.primary
+    lead = short_answer(contrasts, analysis.kinds, labels, primary, checks, session.file.title)
+    if lead is None:
+        return ""
+    told = [contrast for contrast in contrasts if contrast.primary or contrast.key == lead[0].key]
+    several = len({contrast.baseline for contrast in told}) > 1
+    items = []
+    for contrast in told:
+        against = f" against {labels[contrast.baseline]}" if several else ""
+        label = analysis.kinds[contrast.response].label
+        items.append(
+            _Item(
+                word=sureness(contrast, analysis),
+                treatment=_together(f"{labels[contrast.treatment]}{against}"),
+                response=label[:1].lower() + label[1:] if label[1:2].islower() else label,
+                at=contrast.at,
+            )
+        )
+    text = _told(items) or "; ".join(_split(items))
+    return text if text and len(text) <= LONGEST else _counts(items)
+
+
+def _together(text: str) -> str:
+    """A typed label with its numbers and their units on one line: `96 kHz`."""
+    return re.sub(r"(?<=\d) (?=[A-Za-zµΩ%°])", NBSP, text)
+
+
+def _words(items: Sequence[_Item]) -> list[str]:
+    return list(dict.fromkeys(item.word for item in items))
+
+
+def _told(items: Sequence[_Item], between: str = "; ") -> str:
+    """All in one word, or each word with what it holds for; "" where no single difference between them decides."""
+    words = _words(items)
+    if len(words) == 1:
+        return _graded(words[0], "", between)
+    # what was measured at no condition, as a time of spin-up, cannot be told by conditions
+    by_place = ("at",) if all(item.at for item in items) else ()
+    for axis in ("treatment", "response", *by_place):
+        found: dict[object, set[str]] = {}
+        for item in items:
+            found.setdefault(getattr(item, axis), set()).add(item.word)
+        if any(len(own) > 1 for own in found.values()):
+            continue
+        parts = []
+        for word in words:
+            own = [item for item in items if item.word == word]
+            places = places_words([item.at for item in own])
+            where = places if axis == "at" else _for([getattr(item, axis) for item in own])
+            parts.append(_graded(word, f" {where}", between))
+        return between.join(parts)
+    return ""
+
+
+def _split(items: Sequence[_Item]) -> list[str]:
+    """Told response by response, or treatment by treatment; empty where that does not tell it either."""
+    for axis in ("response", "treatment"):
+        names = list(dict.fromkeys(getattr(item, axis) for item in items))
+        parts = [_told([item for item in items if getattr(item, axis) == name], ", ") for name in names]
+        if len(names) > 1 and all(parts):
+            return [f"{name} {part}" for name, part in zip(names, parts, strict=True)]
+    return []
+
+
+def _for(names: Sequence[str]) -> str:
+    return f"for {listed(list(dict.fromkeys(names)))}"
+
+
+def _graded(word: str, where: str, between: str) -> str:
+    """`weak for 96 kHz, a check failed`; inside a list with commas the reason stands in brackets."""
+    why = WHY[word]
+    reason = "" if not why else f", {why}" if between == "; " else f" ({why})"
+    return f"{word.lower()}{where}{reason}"
+
+
+def _counts(items: Sequence[_Item]) -> str:
+    """`clear in 14 of 18 comparisons, open in 3, weak in 1 (a check failed)`."""
+    parts = []
+    for place, word in enumerate(_words(items)):
+        count = sum(item.word == word for item in items)
+        of = f" of {counted(len(items), 'comparison')}" if place == 0 else ""
+        why = f" ({WHY[word]})" if WHY[word] else ""
+        parts.append(f"{word.lower()} in {count}{of}{why}")
+    return ", ".join(parts)

@@ -1,0 +1,97 @@
+"""The line under *The answer* that says how sure it is: the grades of the verdicts, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from generator.evidence.records import Check, Contrast
+from generator.publication.how_sure import how_sure
+from generator.reduction.records import At
+from tests.evidence.invented_bench import KINDS, make_session, treatment
+from tests.factories import make_analysis, make_contrast
+
+LABELS = {"four-cell": "4S", "five-cell": "48 kHz", "six-cell": "96 kHz"}
+SESSION = make_session(treatments={name: treatment(label) for name, label in LABELS.items()})
+
+PERHAPS = "more, perhaps too little to matter"
+
+
+def at(speed_rpm: float) -> At:
+    return (("speed_rpm", speed_rpm),)
+
+
+def contrast(**changes: Any) -> Contrast:
+    made = make_contrast(**{"primary": True, **changes})
+    return replace(made, key=f"{made.response}-{made.at}-{made.treatment}-{made.baseline}")
+
+
+def line(*contrasts: Contrast, checks: Sequence[Check] = ()) -> str:
+    analysis = replace(make_analysis(), kinds=KINDS, checks=tuple(checks))
+    return how_sure(contrasts, analysis, SESSION).replace("\u00a0", " ").replace("\u202f", " ")
+
+
+def failed() -> Check:
+    return Check(
+        id="same-thrust", title="Thrust", outcome="failed", sentence="", threshold="", reason="", source=""
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "clear"),
+        ({"verdict": PERHAPS}, "open"),
+        ({"verdict": "not settled"}, "open"),
+        ({"indicative": True}, "indicative, one run on a side"),
+    ],
+)
+def test_one_word_for_all(changes: dict[str, Any], said: str) -> None:
+    assert line(contrast(at=at(9000), **changes), contrast(at=at(16000), **changes)) == said
+
+
+def test_a_check_is_told_with_its_word() -> None:
+    weak = contrast(weakened_by=("same-thrust",))
+    assert line(weak, checks=[failed()]) == "weak, a check failed"
+    assert line(weak, checks=[replace(failed(), outcome="warned")]) == "with care, a check warns"
+
+
+def test_words_are_told_by_what_parts_them() -> None:
+    speeds = [contrast(at=at(9000)), contrast(at=at(12500)), contrast(at=at(16000), verdict=PERHAPS)]
+    assert line(*speeds) == "clear at 9 000 and 12 500 rpm; open at 16 000 rpm"
+    weak = contrast(at=at(9000), treatment="six-cell", weakened_by=("same-thrust",))
+    assert (
+        line(speeds[0], speeds[1], weak, checks=[failed()])
+        == "clear for 48 kHz; weak for 96 kHz, a check failed"
+    )
+    times = [contrast(response="rise_time", at=()), *speeds]
+    assert line(*times).endswith("electrical power clear at 9 000 and 12 500 rpm, open at 16 000 rpm")
+    assert "spin-up time clear" in line(*times)
+
+
+def test_what_no_line_can_hold_is_counted() -> None:
+    many = [
+        contrast(response=response, treatment=treatment, at=at(1000.0 * place),
+                 verdict="more" if (place + odd) % 2 else PERHAPS)
+        for odd, response, treatment in (
+            (0, "electrical_power", "five-cell"),
+            (1, "electrical_power", "six-cell"),
+            (1, "rise_time", "five-cell"),
+        )
+        for place in range(4, 9)
+    ]  # fmt: skip
+    clear = sum(c.verdict == "more" for c in many)
+    assert set(line(*many).split(", ")) in (
+        {f"clear in {clear} of {len(many)} comparisons", f"open in {len(many) - clear}"},
+        {f"open in {len(many) - clear} of {len(many)} comparisons", f"clear in {clear}"},
+    )
+
+
+def test_of_the_exploratory_only_what_leads_counts_and_nothing_gives_no_line() -> None:
+    lead = contrast(primary=False, verdict="more", at=at(9000))
+    other = contrast(primary=False, verdict="not settled", at=at(16000), difference=0.01, relative=0.0001)
+    assert line(lead, other) == "clear"
+    assert line() == ""
