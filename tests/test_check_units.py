@@ -44,7 +44,10 @@ def of_units(report: CheckReport) -> list[CheckRecord]:
 @pytest.mark.parametrize(
     ("old", "new", "key", "said"),
     [
-        ("unit: rpm,", "unit: rad/s,", "channels.speed.unit", ("14\N{NARROW NO-BREAK SPACE}000", "too much, as rad/s would")),
+        (
+            "unit: rpm,", "unit: rad/s,", "channels.speed.unit",
+            ("14\N{NARROW NO-BREAK SPACE}000", "too much, as rad/s would"),
+        ),
         ("unit: rpm,", "unit: Hz,", "channels.speed.unit", ("too much, as 1/s or Hz would",)),
         ("unit: A,", "unit: mA,", "channels.current.unit",
          ("it must be below 1", "channels.current, channels.voltage and channels.thrust")),
