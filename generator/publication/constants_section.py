@@ -170,7 +170,8 @@ def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season
         return ""
     many = counted(len(compared), "comparison")
     if told:
-        return f"Departs from what is stated of it, in {many}: {'; '.join(told)}."
+        off = sum(c.outcome == "departs" for c in compared)
+        return f"Departs from what is stated of it in {off} of {many}: {'; '.join(told)}."
     names = dict.fromkeys(_lower_named(c) for c in compared)
     rough = sum(c.departure is not None and is_rough(c.name, c.departure) for c in compared)
     text = f"Nothing found departs from what is stated of it: {listed(list(names))}, in {many}"
