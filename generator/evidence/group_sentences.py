@@ -223,7 +223,8 @@ def _within(part: Sequence[Contrast]) -> str:
 
 
 def _amounts(part: Sequence[Contrast], ranged: bool = False) -> str:
-    """`3.1 W (2.4 %)`; of several the least and the most: `1.0 to 2.6 W (2.5 to 4.8 %)`.
+    """`3.1 W (2.4 %)`; of several the least and the most: `1.0 to 2.6 W (4.8 to 2.5 %)`, the shares the other way
+    round where the most is the least share.
 
     ranged  where there is no percentage, with the interval: `5.0 K (95 % interval 3.2 to 6.8 K)`
     """
@@ -242,6 +243,9 @@ def _amounts(part: Sequence[Contrast], ranged: bool = False) -> str:
         (c.relative_interval for c in part if c.relative_interval), key=lambda pair: pair[1] - pair[0]
     )
     ordered = sorted(abs(c.relative) for c in part if c.relative is not None)
+    by_amount = [abs(c.relative or 0.0) for c in sorted(part, key=lambda c: abs(c.difference))]
+    if by_amount[0] == ordered[-1] and by_amount[-1] == ordered[0]:
+        ordered.reverse()  # the least amount is the largest share: readers pair what stands first
     ends = [percent(share, widest).removesuffix(f"{NBSP}%") for share in ordered]
     at_each = ends[0] == ends[-1] and shown[0] != shown[-1]
     alike = f"{NBSP}at {'either' if len(part) == 2 else 'each'}" if at_each else ""

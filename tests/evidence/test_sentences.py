@@ -367,6 +367,13 @@ def test_one_share_at_two_conditions_says_so() -> None:
     assert "3.1 to 6.2 W (2.4 % at either) more" in answer(more, power())
 
 
+def test_shares_stand_in_the_order_of_the_amounts_they_belong_to() -> None:
+    less = at(9000, difference=1.0, interval=(0.7, 1.3), relative=0.048, relative_interval=(0.034, 0.062))
+    assert "1.0 to 3.1 W (4.8 to 2.4 %) more" in answer(less, power())
+    between = at(12500, difference=2.0, interval=(1.1, 2.9), relative=0.01, relative_interval=(0.002, 0.018))
+    assert "1.0 to 3.1 W (1.0 to 4.8 %) more" in answer(less, between, power())
+
+
 def test_headline_stays_short_and_counts_what_it_leaves_out() -> None:
     names = [f"t{place}" for place in range(12)]
     labels = {BASE: "4S", **{name: f"the set-up number {name}" for name in names}}
