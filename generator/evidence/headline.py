@@ -205,15 +205,15 @@ def _ways(
     made: list[tuple[str, ...]] = []
     before: Group | None = None
     for group in groups:
-        weak = _weak(group, outcomes)
+        weak, besides = _weak(group, outcomes), ""
         if before is None:
             ways: tuple[str, ...] = (_lead(group, kinds, labels),)
-            weak = weak if any(contrast.primary for contrast in group) else f"Exploratory: {_lower(weak)}"
+            besides = "" if any(contrast.primary for contrast in group) else " (exploratory)"
         else:
             again = group[0].treatment == before[0].treatment and not weakness(before[0], outcomes)
             who = "it" if again and not weak else labels[group[0].treatment]
             ways = _follow_ups(group, groups[0], kinds[group[0].response], labels, who)
-        made.append(tuple(f"{_begun(weak, way)}." for way in ways))
+        made.append(tuple(f"{_begun(weak, way)}{besides}." for way in ways))
         before = group
     return made
 
@@ -235,10 +235,6 @@ def _weak(group: Group, outcomes: Outcomes) -> str:
     text = WEAK[weakness(group[0], outcomes)]
     places = places_words([contrast.at for contrast in group])
     return text.replace(",", f" {places},", 1) if text and len(group) > 1 and places else text
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def _begun(weak: str, text: str, opening: str = "") -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,6 +27,7 @@ from generator.publication.tables import Table
 from generator.publication.verdict_rows import VerdictRow, verdict_row
 from generator.publication.working import Working, working
 
+AT_TOP = 6  # differences told in a line each, before anything else
 NAMED = 3  # responses named in the heading
 
 
@@ -58,6 +60,7 @@ class ComparisonPage:
     careful       what to know before relying on the answer: doubts, then dangers; None for nothing
     exploratory   whether no response was named primary before the test
     sections      links to the sections of this page
+    at_top        those of `primary` that are told first, in a line each
     primary       contrasts decided before the test, or all where none was
     others        exploratory contrasts
     overview      all relative differences at a glance, or None
@@ -91,6 +94,7 @@ class ComparisonPage:
     careful: Careful | None
     exploratory: bool
     sections: tuple[Link, ...]
+    at_top: tuple[ContrastBlock, ...]
     primary: tuple[ContrastBlock, ...]
     others: tuple[ContrastBlock, ...]
     overview: FigureBlock | None
@@ -140,6 +144,7 @@ def comparison_page(
             working=working(contrast, analysis, labels, site, page),
         )
 
+    blocks = tuple(block(contrast) for contrast in first)
     title = session_blocks.against(labels, treatment, baseline)
     home = navigation.session_page(session.id)
     pair = (baseline, treatment)
@@ -179,7 +184,8 @@ def comparison_page(
         careful=careful(careful_lines(checks, first, raised)),
         exploratory=not primary,
         sections=tuple(Link(text=text, href=f"#{key}") for text, key, there in sections if there),
-        primary=tuple(block(contrast) for contrast in first),
+        at_top=_one_of_each_first(first, blocks),
+        primary=blocks,
         others=tuple(block(contrast) for contrast in others),
         overview=figures.overview(page, treatment, baseline),
         whole_curves=whole_curves,
@@ -208,6 +214,18 @@ def comparison_page(
             version=site.version,
         ),
     )
+
+
+def _one_of_each_first(
+    contrasts: Sequence[Contrast], blocks: Sequence[ContrastBlock]
+) -> tuple[ContrastBlock, ...]:
+    """At most `AT_TOP` of them: each response once, before any is told at its second condition."""
+    seen: Counter[str] = Counter()
+    ranked = []
+    for contrast, block in zip(contrasts, blocks, strict=True):
+        ranked.append((seen[contrast.response], block))
+        seen[contrast.response] += 1
+    return tuple(block for _, block in sorted(ranked, key=lambda pair: pair[0]))[:AT_TOP]
 
 
 def _compared(contrasts: Sequence[Contrast], analysis: SessionAnalysis) -> str:

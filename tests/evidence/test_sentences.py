@@ -342,7 +342,8 @@ def test_an_answer_leads_with_what_the_title_asks_about() -> None:
                    family="claimed")  # fmt: skip
     asked = "Does a fifth cell run hotter?"
     text = plain_spaces(headline([power(), hotter], KINDS, LABELS, (), (), asked))
-    assert text.startswith("Exploratory: 5S capped runs 5.0 K hotter than 4S at 16 000 rpm, but perhaps")
+    assert text.startswith("5S capped runs 5.0 K hotter than 4S at 16 000 rpm, but perhaps")
+    assert text.index("(exploratory).") < text.index("draws 3.1 W")
     assert "draws 3.1 W (2.4 %) more electrical power" in text
     found = short_answer([power(), hotter], KINDS, LABELS, (), (), asked)
     assert found is not None
