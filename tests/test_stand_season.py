@@ -68,7 +68,8 @@ def test_the_rigs_page_shows_the_record(built: tuple[Path, Path]) -> None:
 
 def test_pages_of_both_runs_show_what_they_are_made_of(built: tuple[Path, Path]) -> None:
     zero = page(built, "sessions/load-cell/runs/01-zero.html")
-    assert "Zero, repeat 1." in zero
+    assert "<h1>Zero, run 01</h1>" in zero
+    assert "Zero, repeat 1 (file 01-zero)." in zero
     assert "Return to the first load, missed by" in zero
     drain = page(built, "sessions/packs/runs/01-drain.html")
     for words in ("Internal resistance of the pack", "Voltage at rest before", "Pack temperature before",
