@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Container, Iterator
 from dataclasses import dataclass, fields
@@ -13,6 +12,7 @@ from pydantic import BaseModel
 from generator.evidence.aircraft import hover_thrusts_n
 from generator.evidence.data_checks import LEFT_OUT
 from generator.intake.calibrations import uncalibrated
+from generator.intake.log_bytes import sha256_of
 from generator.intake.logs import read_log
 from generator.intake.problems import Problem, SeasonProblems
 from generator.intake.run_logs import read_run
@@ -141,9 +141,4 @@ def _place(order: RunOrder, log: str) -> Path:
 
 def _sha256_of(file: Path, *, lost: bool) -> str:
     """The log's checksum; "" for one that is not there, where that may be."""
-    return "" if lost and not file.exists() else _sha256(file)
-
-
-def _sha256(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    return "" if lost and not file.exists() else sha256_of(file)

@@ -70,6 +70,12 @@ def refusal(shown: str, what: str, remedy: str, *, line: int | None = None, key:
     return SeasonProblems([Problem(file=shown, line=line, key=key, what=what, remedy=remedy)])
 
 
+def sha256_of(file: Path) -> str:
+    """Checksum of a file's bytes as stored. Raises OSError."""
+    with file.open("rb") as stored:
+        return hashlib.file_digest(stored, "sha256").hexdigest()
+
+
 def load(file: Path, *, shown: str, max_bytes: int = MAX_BYTES) -> StoredLog:
     """Read and, where needed, decompress a log.
 

@@ -13,6 +13,7 @@ from generator.evidence.records import SessionAnalysis
 from generator.evidence.rig_history import RigHistory
 from generator.evidence.wording import counted
 from generator.executors import Workers, at_work
+from generator.intake.log_bytes import sha256_of
 from generator.intake.problems import OutputRefused, Problem, SeasonProblems
 from generator.intake.season import season_date
 from generator.intake.session import Season, Session
@@ -46,7 +47,7 @@ from generator.publication.session_files import SessionFiles, drawn_sessions
 from generator.publication.session_page import session_page
 from generator.publication.sharing import feed, site_map
 from generator.publication.since_archive import SinceArchive
-from generator.publication.site_writer import SiteWriter, changed_log, sha256_of
+from generator.publication.site_writer import SiteWriter, changed_log
 from generator.publication.text_pages import TextPage, read_text_pages, text_frame
 from generator.publication.units import choice_of
 from generator.unchanged import MARKER, marker

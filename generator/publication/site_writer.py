@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 import shutil
 from pathlib import Path
 
 import jinja2
 
+from generator.intake.log_bytes import sha256_of
 from generator.intake.problems import Problem, SeasonProblems
 from generator.publication import sandbox
 from generator.publication.marked_pages import Marks
@@ -22,12 +22,6 @@ def changed_log(shown: str) -> Problem:
     """That a log was written to between its analysis and its publication."""
     remedy = "Build again, and leave the logs alone meanwhile."
     return Problem(file=shown, what="is not the file that was analysed.", remedy=remedy)
-
-
-def sha256_of(file: Path) -> str:
-    """Checksum of a file."""
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 class SiteWriter:
