@@ -25,6 +25,7 @@ from generator.commands.exit_codes import DONE, EXIT_CODES, NOT_WRITTEN, PROBLEM
 from generator.commands.parsing import PlainParser
 from generator.commands.problem_list import print_problems
 from generator.console import note
+from generator.executors import one_thread
 from generator.intake.problems import OutputRefused, SeasonProblems, WhirlbookError
 
 __all__ = ["DONE", "NOT_WRITTEN", "PROBLEMS", "USAGE", "main", "parser"]
@@ -70,6 +71,7 @@ def parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns the exit code; bad input never ends in a traceback."""
     options = parser().parse_args(argv)
+    one_thread()
     try:
         code: int = options.run(options)
         return code

@@ -100,7 +100,10 @@ class Others(Workers):
         return runs > 0
 
     def map(self, task: Callable[..., T], orders: Iterable[Sequence[Any]], ahead: int = AHEAD) -> Iterator[T]:
-        """As `Workers.map`. A task whose worker died is begun again, up to TRIES times."""
+        """As `Workers.map`. A task whose worker died is begun again, up to TRIES times.
+
+        The first tasks are begun at once, not when the first result is asked for.
+        """
         waiting = iter(orders)
         under_way: deque[_Task] = deque()
 
@@ -110,16 +113,19 @@ class Others(Workers):
                 self._begin(begun)
                 under_way.append(begun)
 
-        try:
-            begin(max(1, ahead) * self.count)
-            while under_way:
-                made = self._result(under_way[0])
-                under_way.popleft()
-                begin(1)
-                yield made
-        finally:
-            for left in under_way:
-                left.future.cancel()
+        def results() -> Iterator[T]:
+            try:
+                while under_way:
+                    made = self._result(under_way[0])
+                    under_way.popleft()
+                    begin(1)
+                    yield made
+            finally:
+                for left in under_way:
+                    left.future.cancel()
+
+        begin(max(1, ahead) * self.count)
+        return results()
 
     def _result(self, task: _Task) -> Any:
         while True:
@@ -198,7 +204,7 @@ class Processes(Others):
     def _at_work(self) -> Executor:
         if self._executor is None:
             self._executor = ProcessPoolExecutor(
-                max_workers=self.count, mp_context=get_context("spawn"), initializer=_end_with_parent
+                max_workers=self.count, mp_context=get_context("spawn"), initializer=_begin_worker
             )
             self.started = True
         return self._executor
@@ -225,6 +231,21 @@ class Processes(Others):
 
 
 NO_EXECUTOR = Executor()
+
+
+def one_thread() -> None:
+    """Let the libraries of linear algebra work on one core, unless the user says otherwise; before they are loaded.
+
+    Our matrices are small: more threads only wait for each other, a tenth of a build's processor time, and may add
+    up in another order.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def _begin_worker() -> None:
+    one_thread()
+    _end_with_parent()
 
 
 def _end_with_parent() -> None:

@@ -269,7 +269,7 @@ def test_the_whole_disk_goes_away(
 def test_the_season_goes_away(
     place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    in_the_middle(monkeypatch, "_write_pages", lambda: shutil.rmtree(place / "season"))
+    in_the_middle(monkeypatch, "_write_season_pages", lambda: shutil.rmtree(place / "season"))
     assert build(place) in (PROBLEMS, NOT_WRITTEN)
     assert "season" in capsys.readouterr().err
     assert contents(place / "site") == contents(whole / "site")
@@ -279,7 +279,7 @@ def test_the_season_goes_away(
 def test_a_log_goes_away(
     place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    in_the_middle(monkeypatch, "_write_pages", (place / "season/q/logs/03.csv").unlink)
+    in_the_middle(monkeypatch, "_write_season_pages", (place / "season/q/logs/03.csv").unlink)
     assert build(place) in (PROBLEMS, NOT_WRITTEN)
     assert "03.csv" in capsys.readouterr().err
     assert contents(place / "site") == contents(whole / "site")
@@ -291,7 +291,9 @@ def test_a_log_that_changes_while_pages_are_written(
 ) -> None:
     """The log on the site is the one that was analysed, or there is no new site."""
     log = place / "season/q/logs/03.csv"
-    in_the_middle(monkeypatch, "_write_pages", lambda: log.write_text(log.read_text().replace("16.", "15.")))
+    in_the_middle(
+        monkeypatch, "_write_season_pages", lambda: log.write_text(log.read_text().replace("16.", "15."))
+    )
     assert build(place) in (PROBLEMS, NOT_WRITTEN)
     assert "03.csv" in capsys.readouterr().err
     assert contents(place / "site") == contents(whole / "site")

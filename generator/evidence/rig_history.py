@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import stats
+from scipy import special
 
 from generator.evidence.repeatability import Sessions
 from generator.evidence.summaries import gather
@@ -213,6 +213,8 @@ def _chart(
     within = pooled([(point.run_sd, point.runs - 1) for point in points if point.runs > 1])
     trend = None
     if len(stretch) >= rules.baseline:
+        from scipy import stats  # half a second to import, for the few rigs with so long a history
+
         tau = stats.kendalltau(range(len(stretch)), [point.value for point in stretch])
         trend = float(tau.pvalue)
     return Chart(
@@ -290,7 +292,7 @@ def limit_factors(baseline: int, place: int, weight: float, tail: float) -> tupl
     Exact for independent normal session means: value and average are independent of the baseline's standard
     deviation, so Student's t with baseline - 1 degrees of freedom holds (a prediction interval).
     """
-    t = float(stats.t.ppf(1.0 - tail / 2.0, baseline - 1))
+    t = float(special.stdtrit(baseline - 1, 1.0 - tail / 2.0))
     return t * math.sqrt(1.0 + 1.0 / baseline), t * average_spread(place, weight, baseline)
 
 

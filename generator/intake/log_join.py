@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 Array = NDArray[np.float64]
 
@@ -103,6 +102,8 @@ def _best_place(time_s: Array, values: Array, other_time_s: Array, other: Array,
     a = _on_grid(time_s, values, step_s)
     b = _on_grid(other_time_s, other, step_s)
     ones_a, ones_b = np.ones(len(a)), np.ones(len(b))
+
+    from scipy.signal import fftconvolve  # half a second to import, for the few runs of several logs
 
     def slid(x: Array, y: Array) -> Array:
         return np.asarray(fftconvolve(x, y[::-1]), dtype=np.float64)

@@ -49,7 +49,7 @@ def drawn_sessions(
     drawing  how; its memory gives what an earlier build made of the same analysis
     With more sessions to be made than half the workers each session is made whole by one of them, while pages are
     written here; else the pictures of one session are spread. A few sessions a worker are under way or wait to be
-    taken, so that memory stays flat.
+    taken, so that memory stays flat. Others begin at once; who asks for the first session later finds it made.
     """
     memory, workers = drawing.memory, drawing.workers
     keys = [
@@ -70,21 +70,25 @@ def drawn_sessions(
     orders = ((*alone(place), keys[place], elsewhere) for place in fresh)
     coming = by.map(made_alone, orders) if whole else iter(())
     still_fresh = set(fresh)
-    for place, key in enumerate(keys):
-        made = None
-        if place in still_fresh and whole:
-            one_drawn()
-            made = next(coming)
-            if memory is not None:
-                keep = memory.sessions.put if elsewhere is None else memory.sessions.count
-                keep(key, made)
-        elif place not in still_fresh and memory is not None:
-            made = memory.sessions.find(key)
-        if made is None:  # nobody else has made it, or what was kept is damaged
-            made = _made(*alone(place), drawing)
-            if memory is not None:
-                memory.sessions.put(key, made)
-        yield made
+
+    def each() -> Iterator[SessionFiles]:
+        for place, key in enumerate(keys):
+            made = None
+            if place in still_fresh and whole:
+                one_drawn()
+                made = next(coming)
+                if memory is not None:
+                    keep = memory.sessions.put if elsewhere is None else memory.sessions.count
+                    keep(key, made)
+            elif place not in still_fresh and memory is not None:
+                made = memory.sessions.find(key)
+            if made is None:  # nobody else has made it, or what was kept is damaged
+                made = _made(*alone(place), drawing)
+                if memory is not None:
+                    memory.sessions.put(key, made)
+            yield made
+
+    return each()
 
 
 def made_alone(

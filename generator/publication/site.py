@@ -145,8 +145,12 @@ def write_site(
         )
         marks = Marks(choice=choice_of(season.file.units), terms=inputs.terms)
         writer = SiteWriter(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
-        _write_pages(inputs, writer, results, log_files, drawing)
+        drawn = drawn_sessions(season, inputs.sessions, results, drawing)
+        # all that needs no drawing, while others draw
         _write_assets(writer, layouts)
+        _write_season_pages(inputs, writer, log_files)
+        _write_sessions(inputs, writer, results, log_files, drawn)
+        _write_lists(inputs, writer)
         _check_links(inputs, writer, part)
         writer.file(MARKER, marker(made_from, building))
         writer.check_complete()
@@ -234,25 +238,13 @@ def _checked(
 # --- writing ------------------------------------------------------------------------------------------------
 
 
-def _write_pages(
-    inputs: _Inputs,
-    writer: SiteWriter,
-    results: Mapping[str, dict[str, Any]],
-    log_files: Mapping[tuple[str, str], Path],
-    drawing: Drawing,
+def _write_season_pages(
+    inputs: _Inputs, writer: SiteWriter, log_files: Mapping[tuple[str, str], Path]
 ) -> None:
+    """The pages that tell of the whole season."""
     site = inputs.site
     analyses = {session.id: analysis for session, analysis in inputs.sessions}
     writer.page("front.html", *front_page(site, analyses))
-    for session, analysis, made in _drawn(inputs, results, drawing):
-        _write_session(inputs, writer, session, analysis, made)
-        document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
-        writer.file(navigation.results_file(session.id), f"{document}\n".encode())
-        for log in (log for run in analysis.runs for log in run.logs):
-            writer.log(navigation.log_copy(session.id, log.path), log_files[session.id, log.path], log.sha256)
-        for name in inputs.conclusions[session.id].photos:
-            photo = read_photo(Path(site.season.folder) / session.id / name)
-            writer.photo(navigation.photo_copy(session.id, name), photo)
     for path, photo in site.photos.items():
         writer.photo(path, photo)
     if site.has_claims:
@@ -277,20 +269,36 @@ def _write_pages(
         writer.page(place.template, place.frame, place.content)
         for path, data in place.files.items():
             writer.file(path, data)
-    if site.season.file.base_url:
-        writer.file(navigation.FEED, feed(site.season, analyses))
+
+
+def _write_sessions(
+    inputs: _Inputs,
+    writer: SiteWriter,
+    results: Mapping[str, dict[str, Any]],
+    log_files: Mapping[tuple[str, str], Path],
+    drawn: Iterator[SessionFiles],
+) -> None:
+    """The pages of each session and what stands beside them. drawn: its figures and files, in the same order."""
+    for (session, analysis), made in zip(inputs.sessions, drawn, strict=True):
+        _write_session(inputs, writer, session, analysis, made)
+        document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
+        writer.file(navigation.results_file(session.id), f"{document}\n".encode())
+        for log in (log for run in analysis.runs for log in run.logs):
+            writer.log(navigation.log_copy(session.id, log.path), log_files[session.id, log.path], log.sha256)
+        for name in inputs.conclusions[session.id].photos:
+            photo = read_photo(Path(inputs.site.season.folder) / session.id / name)
+            writer.photo(navigation.photo_copy(session.id, name), photo)
+
+
+def _write_lists(inputs: _Inputs, writer: SiteWriter) -> None:
+    """What lists all pages, for programs."""
+    season = inputs.site.season
+    if season.file.base_url:
+        analyses = {session.id: analysis for session, analysis in inputs.sessions}
+        writer.file(navigation.FEED, feed(season, analyses))
         # a short version is for other pages, not for search engines
         pages = [path for path in writer.written if path.endswith(".html") and "/embed/" not in path]
-        writer.file(navigation.SITE_MAP, site_map(site.season, pages))
-
-
-def _drawn(
-    inputs: _Inputs, results: Mapping[str, dict[str, Any]], drawing: Drawing
-) -> Iterator[tuple[Session, SessionAnalysis, SessionFiles]]:
-    """Each session with its figures rendered. A few sessions at a time, so that memory stays flat."""
-    made = drawn_sessions(inputs.site.season, inputs.sessions, results, drawing)
-    for (session, analysis), files in zip(inputs.sessions, made, strict=True):
-        yield session, analysis, files
+        writer.file(navigation.SITE_MAP, site_map(season, pages))
 
 
 def _write_session(

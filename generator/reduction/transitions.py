@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import medfilt
+from scipy.ndimage import median_filter
 
 Array = NDArray[np.float64]
 
@@ -95,8 +95,7 @@ def state_levels(values: Array) -> tuple[float, float]:
     finite = finite[np.isfinite(finite)]
     if finite.size < FEWEST_SAMPLES:
         raise NoTransition(f"two states need at least {FEWEST_SAMPLES} samples, found {finite.size}")
-    # Ends repeated, as the filter would otherwise pad with zeros.
-    smooth = medfilt(np.concatenate((finite[:1], finite, finite[-1:])), 3)[1:-1]
+    smooth = median_filter(finite, 3, mode="nearest")
     bottom, top = float(smooth.min()), float(smooth.max())
     if not top > bottom:
         raise NoTransition(f"all samples lie at one level, {bottom:g}")

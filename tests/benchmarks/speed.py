@@ -13,9 +13,9 @@ invented. Writes speed.md and speed.html to --out. Exit code 1 where a limit is 
 (c) one conclusion, or one log, changed: against the cold build
 (d) growth with the number of sessions, short ones: time and memory a session, pages a second, the overlay page
 (e) one log of ten million rows against `pandas.read_csv` of the columns it needs
-(f) the same sessions as notebooks, executed and exported, one process a notebook on all cores; --notebook-python
-    names a Python with nbconvert, ipykernel, matplotlib, scipy, pandas and zstandard (see speed_notebooks.py for
-    what is the same and what is not)
+(f) the same sessions as notebooks, executed and exported, one after another by one command, as people do, and as
+    many at a time as there are cores; --notebook-python names a Python with nbconvert, ipykernel, matplotlib, scipy,
+    pandas and zstandard (see speed_notebooks.py for what is the same and what is not)
 """
 
 from __future__ import annotations
@@ -305,12 +305,14 @@ def notebooks(bench: Bench) -> None:
         name: speed_notebooks.write_notebook(season, name, site, folder / f"{name}.ipynb") for name in names
     }
 
-    def exported() -> Side:
+    def exported(at_a_time: str) -> Side:
         for page in folder.glob("*.html"):
             page.unlink()
-        return bench.child("notebooks", folder, bench.notebook_python)
+        return bench.child("notebooks", folder, bench.notebook_python, at_a_time)
 
-    theirs, ours = by_turns(1 if bench.quick else 2, exported, built)
+    one, many, ours = by_turns(
+        1 if bench.quick else 2, lambda: exported("one"), lambda: exported("all"), built
+    )
     held = 0
     for name, (figures, tables) in shown.items():
         speed_notebooks.check_page(folder / f"{name}.html", figures, tables)
@@ -318,9 +320,10 @@ def notebooks(bench: Bench) -> None:
         held += speed_notebooks.check_numbers(folder / f"{name}.means.json", results)
     figures, tables = (sum(counts) for counts in zip(*shown.values(), strict=True))
     note = f"{len(names)} sessions, {figures} figures, {tables} tables; {held} means held against ours"
-    bench.times_of("f", f"notebooks, {CORES} at a time", theirs, note)
     bench.times_of("f", "cold build", ours)
-    bench.ratio("f", "notebooks / cold build", theirs, ours, limit=5.0, least=True)
+    for theirs, how in ((one, "one after another"), (many, f"{CORES} at a time")):
+        bench.times_of("f", f"notebooks, {how}", theirs, note)
+        bench.ratio("f", f"notebooks, {how} / cold build", theirs, ours, limit=5.0, least=True)
 
 
 PARTS: dict[str, Callable[[Bench], None]] = {

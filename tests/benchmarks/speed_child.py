@@ -109,18 +109,24 @@ def read_bare(file: str) -> dict[str, Any]:
     return {**taken, "before_mb": before, "data_mb": frame.memory_usage(deep=True).sum() / 1e6}
 
 
-def notebooks(folder: str, python: str) -> dict[str, Any]:
-    """Every notebook of a folder executed and exported as a page, as many at a time as there are cores."""
+def notebooks(folder: str, python: str, at_a_time: str) -> dict[str, Any]:
+    """Every notebook of a folder executed and exported as a page.
 
-    def export(notebook: Path) -> None:
-        command = [python, "-m", "nbconvert", "--execute", "--to", "html", str(notebook)]
+    at_a_time  `one`: by one command, as people do; `all`: a command each, as many at a time as there are cores
+    """
+
+    def export(notebooks: list[Path]) -> int:
+        command = [python, "-m", "nbconvert", "--execute", "--to", "html", *map(str, notebooks)]
         done = subprocess.run(command, capture_output=True, text=True)
         if done.returncode:
-            raise SystemExit(f"{notebook.name}:\n{done.stderr[-4000:]}")
+            raise SystemExit(f"{notebooks[0].name}:\n{done.stderr[-4000:]}")
+        return len(notebooks)
 
     files = sorted(Path(folder).glob("*.ipynb"))
+    if at_a_time == "one":
+        return {"notebooks": export(files)}
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return {"notebooks": sum(1 for _ in pool.map(export, files))}
+        return {"notebooks": sum(pool.map(export, ([file] for file in files)))}
 
 
 WHAT = {f.__name__: f for f in (floor, build, libraries, read_ours, read_bare, notebooks)}
