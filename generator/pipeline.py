@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from generator import __version__
 from generator.assessing import AssessOrder, assess_runs
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.repeatability import run_scatter
+from generator.evidence.repeatability import pooled_scatter, standard_runs
 from generator.evidence.rig_history import RigHistory, chart_rules, rig_history
 from generator.executors import HERE, RUNS_WORTH_WORKERS, Workers, at_work
 from generator.intake.places import session_folder
@@ -101,6 +101,7 @@ def analyse_season(
         thresholds = load_thresholds(folders("shared", folder))
         kinds = response_kinds()
         rigs = {rig: rig_history(reduced, rig, kinds, chart_rules(thresholds)) for rig in season.rigs}
+        standards = standard_runs(reduced, kinds)
         orders = (
             AssessOrder(
                 season=season.model_copy(update={"sessions": (session,)}),
@@ -108,7 +109,7 @@ def analyse_season(
                 runs=runs,
                 texts=texts,
                 thresholds=thresholds,
-                scatter=run_scatter(reduced, session, kinds),
+                scatter=pooled_scatter(standards, session, kinds),
                 rig_history=rigs.get(session.rig.id),
             )
             for session, runs in reduced

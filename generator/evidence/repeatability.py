@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from generator.evidence.summaries import gather
@@ -36,10 +36,56 @@ History = Mapping[str, RunScatter]  # response -> its scatter on one rig
 Sessions = Sequence[tuple[Session, Sequence[RunReduction]]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandardRuns:
+    """What the check-standard runs of one session say of the scatter between runs, condition by condition.
+
+    conditions  (response, sum of squared deviations from the condition's mean, runs); shares of the mean where the
+                response is compared as a ratio
+    """
+
+    session: Session
+    conditions: tuple[tuple[str, float, int], ...]
+
+
+def standard_runs(sessions: Sessions, kinds: Mapping[str, ResponseKind]) -> tuple[StandardRuns, ...]:
+    """The check-standard runs of each session that has some, for `pooled_scatter`.
+
+    sessions  reduced sessions of a season, any rig
+    """
+    return tuple(
+        StandardRuns(session=session, conditions=tuple(_conditions(session.file.check_standard, runs, kinds)))
+        for session, runs in sessions
+        if session.file.check_standard is not None
+    )
+
+
+def _conditions(
+    standard: str, runs: Sequence[RunReduction], kinds: Mapping[str, ResponseKind]
+) -> Iterator[tuple[str, float, int]]:
+    for (response, _), treatments in gather([run for run in runs if run.treatment == standard]).items():
+        values = [o.value for o in treatments.get(standard, ())]
+        kind = kinds.get(response)
+        if kind is None or len(values) < 2:
+            continue
+        mean = math.fsum(values) / len(values)
+        unit = abs(mean) if kind.relative else 1.0
+        if unit != 0.0:
+            deviations = [(value - mean) / unit for value in values]
+            yield response, math.fsum(d * d for d in deviations), len(values)
+
+
 def run_scatter(sessions: Sessions, session: Session, kinds: Mapping[str, ResponseKind]) -> History:
+    """`pooled_scatter` for one session only. sessions: reduced sessions of the season, any rig"""
+    return pooled_scatter(standard_runs(sessions, kinds), session, kinds)
+
+
+def pooled_scatter(
+    standards: Sequence[StandardRuns], session: Session, kinds: Mapping[str, ResponseKind]
+) -> History:
     """Repeatability of a session's rig, from all sessions on it up to the session's own date.
 
-    sessions  reduced sessions of the season, any rig
+    standards  of the sessions of the season, any rig
     Each session and condition has its own mean, so that a rig that drifts from day to day, or a check standard
     held at several speeds, does not pass for scatter between runs.
     Source  pooled standard deviation of a check standard, NIST/SEMATECH e-Handbook, 2.3.3 and 2.6.2 (read in part)
@@ -48,27 +94,15 @@ def run_scatter(sessions: Sessions, session: Session, kinds: Mapping[str, Respon
     dof: dict[str, int] = {}
     runs: dict[str, int] = {}
     made: dict[str, set[str]] = {}
-    for other, reduced in sessions:
-        standard = other.file.check_standard
-        same_rig = other.rig.id == session.rig.id
-        if standard is None or not same_rig or other.file.date > session.file.date:
+    for other in standards:
+        of = other.session
+        if of.rig.id != session.rig.id or of.file.date > session.file.date:
             continue
-        for (response, _), treatments in gather(
-            [run for run in reduced if run.treatment == standard]
-        ).items():
-            values = [o.value for o in treatments.get(standard, ())]
-            kind = kinds.get(response)
-            if kind is None or len(values) < 2:
-                continue
-            mean = math.fsum(values) / len(values)
-            unit = abs(mean) if kind.relative else 1.0
-            if unit == 0.0:
-                continue
-            deviations = [(value - mean) / unit for value in values]
-            squares[response] = squares.get(response, 0.0) + math.fsum(d * d for d in deviations)
-            dof[response] = dof.get(response, 0) + len(values) - 1
-            runs[response] = runs.get(response, 0) + len(values)
-            made.setdefault(response, set()).add(other.id)
+        for response, own_squares, own_runs in other.conditions:
+            squares[response] = squares.get(response, 0.0) + own_squares
+            dof[response] = dof.get(response, 0) + own_runs - 1
+            runs[response] = runs.get(response, 0) + own_runs
+            made.setdefault(response, set()).add(of.id)
     return {
         response: RunScatter(
             sd=math.sqrt(squares[response] / dof[response]),
