@@ -282,7 +282,9 @@ def test_the_pages_leave_the_claims_open(site: Path) -> None:
     session, ledger = session_page(site, ONE_HOLD), Page(site, site / "claims.html")
     for page in (session, ledger):
         found = re.findall(
-            r'<p class="found">Indicative, one run each: .*?class="outcome ([^"]*)"', page.text, re.DOTALL
+            r'<p class="found"><b>The runs leave it open</b>: indicative, one run each: .*?class="outcome ([^"]*)"',
+            page.text,
+            re.DOTALL,
         )
         assert found == ["outcome-left-open"] * 2
     for outcome in ("outcome-supported", "outcome-contradicted"):

@@ -190,11 +190,11 @@ def _told(
 
 def _said_once(sentences: Sequence[str]) -> list[str]:
     """What holds elsewhere in full the first time, and in two words after that."""
-    whole = f"elsewhere {ELSEWHERE[NO_DIFFERENCE]}"
+    whole = f"; elsewhere {ELSEWHERE[NO_DIFFERENCE]}"
     made: list[str] = []
     for sentence in sentences:
         said = any(whole in earlier for earlier in made)
-        made.append(sentence.replace(whole, "elsewhere none") if said else sentence)
+        made.append(sentence.replace(whole, ", only there") if said else sentence)
     return made
 
 

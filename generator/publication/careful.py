@@ -1,10 +1,11 @@
-"""What to know before relying on an answer: doubts about the data first, then dangers to people."""
+"""What to know before relying on an answer: doubts about the data and dangers to people, the gravest of both first."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from generator.evidence.records import Contrast
 from generator.evidence.wording import sentence_case
@@ -14,6 +15,7 @@ from generator.publication.page_frame import shortened
 from generator.publication.session_blocks import CheckRow
 
 DOUBT, DANGER, NOTICE = "Doubt", "Danger", "Notice"
+ORDER = (DOUBT, DANGER, NOTICE)
 SHOWN_OF_EACH = 2
 
 
@@ -35,7 +37,7 @@ class CarefulLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Careful:
-    """The lines that are shown, at most two of a kind, and those that are folded."""
+    """The lines that are shown, at most two of a kind, kinds in turn, and those that are folded."""
 
     shown: tuple[CarefulLine, ...]
     folded: tuple[CarefulLine, ...]
@@ -66,22 +68,23 @@ def careful_lines(
         # what the tester states has no title of its own: its first sentence stands for it
         words = shortened(it.hazard.partition(". ")[0].rstrip("."), 90)
         told.setdefault(words, _danger(it, words))
-    order = (DOUBT, DANGER, NOTICE)
-    return tuple(sorted(told.values(), key=lambda line: order.index(line.kind)))
+    return tuple(sorted(told.values(), key=lambda line: ORDER.index(line.kind)))
 
 
 def careful(lines: Sequence[CarefulLine]) -> Careful | None:
-    """The first two of each kind shown, the rest folded; None for nothing."""
-    shown = first_of_each(lines, SHOWN_OF_EACH)
+    """The first two of each kind shown, the rest folded; None for nothing.
+
+    The gravest doubt, the gravest danger, then the second of each: a danger to people never waits for every doubt.
+    """
+    kinds = [first_of_each([line for line in lines if line.kind == kind], SHOWN_OF_EACH) for kind in ORDER]
+    shown = tuple(line for rank in zip_longest(*kinds) for line in rank if line is not None)
     folded = tuple(line for line in lines if line not in shown)
     return Careful(shown=shown, folded=folded) if shown else None
 
 
 def first_of_each(lines: Sequence[CarefulLine], most: int = 1) -> tuple[CarefulLine, ...]:
     """The first `most` lines of each kind, in their order."""
-    return tuple(
-        line for kind in (DOUBT, DANGER, NOTICE) for line in [own for own in lines if own.kind == kind][:most]
-    )
+    return tuple(line for kind in ORDER for line in [own for own in lines if own.kind == kind][:most])
 
 
 def _danger(it: CautionPanel, text: str) -> CarefulLine:

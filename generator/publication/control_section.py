@@ -27,10 +27,22 @@ class ControlBlock:
     facts: tuple[Fact, ...]
 
 
+# The standard's term sounds like danger to who does not know it.
+MEANS = (
+    "The words are those of control charts: its readings have left the limits that its first sessions set, so what it "
+    "measures may be off. They do not say that the stand is unsafe."
+)
+
+
 def state_word(history: RigHistory | None) -> str:
     """State of a rig in a word or two, "" without a check standard."""
     state = None if history is None else history.state
-    return {None: "", "baseline": "too few sessions to judge"}.get(state, state or "")
+    words = {
+        None: "",
+        "baseline": "too few sessions to judge",
+        "out of control": "out of control: reads outside its usual limits",
+    }
+    return words.get(state, state or "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,12 +53,14 @@ class RigState:
     word       `Out of control`, `In control`, `Too few sessions to judge`
     since      (what is out of control, ` since `, link to the session, ` of ` its date), one for each session
     rest       what else there is to say, as a sentence, or ""
+    means      what the word means and does not mean, as a sentence, or ""
     """
 
     css_class: str
     word: str
     since: tuple[tuple[str, Link, str], ...]
     rest: str
+    means: str = ""
 
 
 def rig_state(history: RigHistory | None, titles: Mapping[str, str], page: str) -> RigState | None:
@@ -83,6 +97,7 @@ def rig_state(history: RigHistory | None, titles: Mapping[str, str], page: str) 
             for session, (names, date) in found.items()
         ),
         rest="That was the last time it was measured." if told_once else measured,
+        means=MEANS,
     )
 
 

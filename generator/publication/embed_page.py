@@ -9,7 +9,7 @@ from generator.evidence.records import Contrast, SessionAnalysis
 from generator.evidence.wording import listed, places_words, sentence_case
 from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
-from generator.publication.careful import DANGER, CarefulLine, careful_lines, first_of_each
+from generator.publication.careful import DANGER, CarefulLine, careful_lines
 from generator.publication.cautions import panels
 from generator.publication.facts import date_text
 from generator.publication.navigation import link
@@ -28,7 +28,7 @@ class EmbedPage:
     zone     what the shaded zone of the strip is: `The shaded zone is the margin, ±0.42 W (2 %, ...)`, or ""
     others   what the other conditions say where that differs, or ""
     caveats  what a reader must know before passing it on
-    dangers  the gravest danger of those raised, if any
+    dangers  the dangers raised, the gravest first
     whole    link to the comparison page
     date     written out
     """
@@ -65,9 +65,7 @@ def embed_page(
         zone="" if first.margin is None else f"The shaded zone is the margin, {row.margin}.",
         others=_others(first, own),
         caveats=caveats([first], analysis),
-        dangers=tuple(
-            line for line in first_of_each(careful_lines([], [first], raised)) if line.kind == DANGER
-        ),
+        dangers=tuple(line for line in careful_lines([], [first], raised) if line.kind == DANGER),
         whole=link(page, navigation.comparison_page(session.id, treatment, baseline)),
         date=date_text(session.file.date),
     )

@@ -12,9 +12,10 @@ from generator.intake.session import Session
 from generator.publication import navigation, session_blocks
 from generator.publication.careful import CarefulLine, careful_lines, first_of_each
 from generator.publication.cautions import panels
+from generator.publication.claim_rows import ClaimRow, claim_rows, decision_text
 from generator.publication.facts import date_text
 from generator.publication.front_filters import Filter, filters, marked
-from generator.publication.navigation import Link, link
+from generator.publication.navigation import Link, anchor, link
 from generator.publication.page_frame import SIMULATED, Frame, Site
 from generator.publication.session_page import ComparisonBlock, comparison_blocks
 from generator.publication.verdict_rows import VerdictRow, verdict_row
@@ -197,20 +198,34 @@ def front_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fra
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimCount:
+    """How many claims have one outcome, beside the line that stands for it.
+
+    outcome_class  class of the line
+    runs           `The runs say otherwise`
+    told           `9 contradicted, 2 of them only in part`
+    """
+
+    outcome_class: str
+    runs: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimsPage:
     """The ledger of claims.
 
-    tally     how many were supported, contradicted, left open, in words
+    counts    how many were supported, contradicted, left open, each with the line that stands for it
     claims    every claim of the season, newest session first
     verdicts  link to how a claim is decided
     """
 
-    tally: str
-    claims: tuple[session_blocks.ClaimRow, ...]
+    counts: tuple[ClaimCount, ...]
+    claims: tuple[ClaimRow, ...]
     verdicts: str
 
 
-def in_part(rows: Sequence[session_blocks.ClaimRow]) -> str:
+def in_part(rows: Sequence[ClaimRow]) -> str:
     """` Of the 9 contradicted, 2 hold in part.`; "" where none does."""
     contradicted = [row for row in rows if row.outcome == "contradicted"]
     part = sum(row.in_part for row in contradicted)
@@ -222,16 +237,17 @@ def in_part(rows: Sequence[session_blocks.ClaimRow]) -> str:
 def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Frame, ClaimsPage]:
     """Frame and content of the ledger."""
     page = navigation.CLAIMS
-    rows: list[session_blocks.ClaimRow] = []
+    rows: list[ClaimRow] = []
     for session in newest_first(site.season.sessions):
         if session.id in analyses:
             analysis = analyses[session.id]
-            rows += session_blocks.claim_rows(analysis.claims, analysis, session, page)
-    counts = [
-        f"{sum(row.outcome == outcome for row in rows)} {outcome}"
+            rows += claim_rows(analysis.claims, analysis, session, page)
+    counts = {
+        outcome: f"{sum(row.outcome == outcome for row in rows)} {outcome}"
         for outcome in ("supported", "contradicted", "left open")
-    ]
-    tally = f"{counted(len(rows), 'claim')}: {', '.join(counts)}.{in_part(rows)}"
+    }
+    tally = f"{counted(len(rows), 'claim')}: {', '.join(counts.values())}.{in_part(rows)}"
+    part = sum(row.in_part for row in rows if row.outcome == "contradicted")
     frame = site.frame(
         page,
         "Claims",
@@ -240,4 +256,15 @@ def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fr
         simulated=site.simulated,
     )
     verdicts = site.text_link(page, navigation.STATISTICS, "verdicts")
-    return frame, ClaimsPage(tally=tally, claims=tuple(rows), verdicts=verdicts)
+    return frame, ClaimsPage(
+        counts=tuple(
+            ClaimCount(
+                outcome_class=anchor(outcome),
+                runs=decision_text(outcome, {}),
+                told=f"{told}, {part} of them only in part" if part and outcome == "contradicted" else told,
+            )
+            for outcome, told in counts.items()
+        ),
+        claims=tuple(rows),
+        verdicts=verdicts,
+    )

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from generator.evidence.group_sentences import Weakness
 from generator.evidence.headline import short_answer
 from generator.evidence.records import Contrast, SessionAnalysis
 from generator.evidence.wording import NBSP, counted, listed, places_words
@@ -35,7 +36,10 @@ class _Item:
 
 
 def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: Session) -> str:
-    """`clear at 9 000 and 12 500 rpm; open at 16 000 rpm`, `clear for 48 kHz; weak for 96 kHz, a check failed`.
+    """`clear at 9 000 and 12 500 rpm; open at 16 000 rpm`, or by treatments.
+
+    By treatments it is `on 48 kHz the answer is clear; on 96 kHz weak, a check failed`: `clear for 48 kHz` would be
+    read as a difference that is clear.
 
     contrasts  of a session, or of a pair of it
 
@@ -64,6 +68,22 @@ def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: 
     return text if text and len(text) <= LONGEST else _counts(items)
 
 
+def calibration_sure(analysis: SessionAnalysis, *, gone_off: bool) -> str:
+    """`clear, every check passed`, with `; the stand has changed since`; "" where nothing was calibrated.
+
+    From the checks of the session alone: a calibration has no margin to be held against.
+    gone_off  whether the stand has gone out of control since
+    """
+    if analysis.contrasts or not any(run.calibration is not None for run in analysis.runs):
+        return ""
+    found = {check.outcome for check in analysis.checks}
+    grade: Weakness = "failed" if "failed" in found else "warned" if "warned" in found else ""
+    word = WEAKENED[grade] or (CLEAR if found else OPEN)
+    why = WHY[word] or ("every check passed" if found else "no check could be made")
+    day, since = (" for its day", "; the stand has changed since") if gone_off else ("", "")
+    return f"{word.lower()}{day}, {why}{since}"
+
+
 def _together(text: str) -> str:
     """A typed label with its numbers and their units on one line: `96 kHz`."""
     return re.sub(r"(?<=\d) (?=[A-Za-zµΩ%°])", NBSP, text)
@@ -86,12 +106,16 @@ def _told(items: Sequence[_Item], between: str = "; ") -> str:
             found.setdefault(getattr(item, axis), set()).add(item.word)
         if any(len(own) > 1 for own in found.values()):
             continue
-        parts = []
+        parts: list[str] = []
         for word in words:
             own = [item for item in items if item.word == word]
             places = places_words([item.at for item in own])
-            where = places if axis == "at" else _for([getattr(item, axis) for item in own])
-            parts.append(_graded(word, f" {where}", between))
+            names = list(dict.fromkeys(getattr(item, axis) for item in own))
+            if axis == "treatment" and between == "; ":
+                is_ = "" if parts else "the answer is "
+                parts.append(f"on {listed(names)} {is_}{_graded(word, '', between)}")
+                continue
+            parts.append(_graded(word, f" {places}" if axis == "at" else f" for {listed(names)}", between))
         return between.join(parts)
     return ""
 
@@ -104,10 +128,6 @@ def _split(items: Sequence[_Item]) -> list[str]:
         if len(names) > 1 and all(parts):
             return [f"{name} {part}" for name, part in zip(names, parts, strict=True)]
     return []
-
-
-def _for(names: Sequence[str]) -> str:
-    return f"for {listed(list(dict.fromkeys(names)))}"
 
 
 def _graded(word: str, where: str, between: str) -> str:

@@ -1,5 +1,7 @@
 """Finished pages with two things marked in them: quantities, so that a reader can choose units, and glossary words.
 
+What people typed is set as our own words are: a number and its unit on one line, apostrophes as a printer sets them.
+
 Pages are made as if neither existed. What has no unit to choose stays untouched: pictures, the captions and tables
 that belong to them, code, and texts that are there to be copied.
 """
@@ -34,6 +36,12 @@ NO_LINKS_IN = frozenset(
 )
 # what people wrote; and small notes in a cell, too near to what else is linked there
 NO_LINKS_CLASSES = frozenset({"prose", "cell-note"})
+# A typed number and its unit: no line is broken between them. Where the word is none (`4 in all`) that does no harm.
+TYPED_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|°[CF]?|[kM]?Hz|k?rpm|[mk]?[VAWΩ]|m?Ah|[mk]?gf?|m?N|K|[mµ]?s|min|[mck]?m|in|inch|µH|µF|[hk]?Pa|dB)"
+    r"(?![A-Za-z]))"
+)
+APOSTROPHE = re.compile(r"(?:(?<=[^\W\d_])(?:'|&#39;)(?=[^\W\d_])|^(?:'|&#39;)(?=s\b))")
 DRAWN_UNITS = re.compile(r"\((gf/W|gf|°C|K)\)")
 
 
@@ -76,10 +84,10 @@ class _Walk:
         made: list[str] = []
         end = 0
         for token in TOKEN.finditer(html):
-            made.append(self._text(html[end : token.start()]))
+            made.append(typeset(self._text(html[end : token.start()])))
             made.append(self._token(token, html))
             end = token.end()
-        made.append(self._text(html[end:]))
+        made.append(typeset(self._text(html[end:])))
         return "".join(made)
 
     def _token(self, token: re.Match[str], html: str) -> str:
@@ -88,7 +96,7 @@ class _Walk:
             figure = next((element for element in reversed(self._open) if element.tag == "figure"), None)
             note = drawn_in(html[figure.start : token.end()]) if figure is not None else ""
             opened = text.index(">") + 1
-            return f"{text[:opened]}{note}{text[opened:]}"
+            return f"{text[:opened]}{note}{typeset(text[opened:])}"
         if token["kept"] or text.startswith("<!"):
             return text
         name = NAME.match(text)
@@ -142,6 +150,16 @@ class _Walk:
                 f'<a class="term" href="{escape(href)}" title="{escape(term.told)}">{escape(word)}</a>'
             )
         return "".join(made)
+
+
+def typeset(html: str) -> str:
+    """Words of a page with typed numbers kept beside their units, and typographic apostrophes.
+
+    A word without a space around it may be the name of a file: its apostrophe stays.
+    """
+    if " " not in html:
+        return html
+    return APOSTROPHE.sub("\u2019", TYPED_UNIT.sub("\u00a0", html))
 
 
 def drawn_in(figure: str) -> Markup:

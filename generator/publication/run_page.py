@@ -36,6 +36,9 @@ GRADE_WORDS = {
     "doubtful": "doubtful, weakens what rests on it",
     "refused": "refused, not used",
 }
+# Kinds of stretch that were averaged, and how many of them a sentence names.
+AVERAGED = ("averaged", "step")
+STRETCHES_TOLD = 6
 # figure of a fit -> words, factor from the house unit, what is taken off, unit shown, decimals
 BESIDES: dict[str, tuple[str, float, float, str, int]] = {
     "open_circuit_before_v": ("Voltage at rest before", 1.0, 0.0, "V", 2),
@@ -74,6 +77,7 @@ class RunPage:
     before      link to the run made before, or None
     after       link to the run made after, or None
     refused     why nothing of the run is used, or ""
+    averaged    which stretches were averaged, in one sentence with their times, or ""
     figures     the trace, and whatever the procedure adds
     findings    what was found in the log, gravest first
     responses   table of what was reduced, or None
@@ -90,6 +94,7 @@ class RunPage:
     before: Link | None
     after: Link | None
     refused: str
+    averaged: str
     figures: tuple[FigureBlock, ...]
     findings: tuple[FindingRow, ...]
     responses: Table | None
@@ -138,6 +143,7 @@ def run_page(
         before=neighbour(-1),
         after=neighbour(1),
         refused=run.refused or "",
+        averaged=averaged_text(run),
         figures=figures.of_run(page, run.run_id),
         findings=tuple(_finding_row(finding) for finding in findings),
         responses=_responses(run, analysis) if run.responses else None,
@@ -160,6 +166,20 @@ def _besides(run: RunReduction) -> tuple[Fact, ...]:
         for name, (words, factor, zero, unit, places) in BESIDES.items()
         if name in known
     )
+
+
+def averaged_text(run: RunReduction) -> str:
+    """`Averaged in the log: 10 000 rpm, 3.4 to 6.4 s; 17 000 rpm, 8.0 to 11.0 s.`; many by the first and the last.
+
+    "" where nothing was averaged. Times are seconds since the log began.
+    """
+    used = [window for window in run.windows if window.kind in AVERAGED]
+    told = [
+        f"{spaced(w.label)}, {number(w.start_s, 1)} to {with_unit(number(w.stop_s, 1), 's')}" for w in used
+    ]
+    if len(used) > STRETCHES_TOLD:
+        return f"{len(used)} stretches of the log were averaged. The first: {told[0]}. The last: {told[-1]}."
+    return f"Averaged in the log: {'; '.join(told)}." if told else ""
 
 
 def _finding_row(finding: Finding) -> FindingRow:

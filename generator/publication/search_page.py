@@ -15,6 +15,7 @@ from markupsafe import Markup
 from generator.evidence.records import SessionAnalysis
 from generator.intake.session import Session
 from generator.publication import navigation, overlay_page, session_blocks
+from generator.publication.claim_rows import claim_rows
 from generator.publication.definitions import Term
 from generator.publication.facts import date_text
 from generator.publication.front_filters import parts_used
@@ -155,7 +156,7 @@ def _of_session(site: Site, session: Session, analysis: SessionAnalysis) -> list
                 words=" ".join(dict.fromkeys(analysis.kinds[contrast.response].label for contrast in own)),
             )
         )
-    for claim in session_blocks.claim_rows(analysis.claims, analysis, session, navigation.CLAIMS):
+    for claim in claim_rows(analysis.claims, analysis, session, navigation.CLAIMS):
         made.append(
             Found(
                 kind=CLAIM,
@@ -163,8 +164,8 @@ def _of_session(site: Site, session: Session, analysis: SessionAnalysis) -> list
                 path=navigation.CLAIMS,
                 key=claim.key,
                 context=f"{claim.outcome} · {session.file.title}{told}",
-                text=claim.sentence,
-                words=claim.by,
+                text=f"{claim.decision}{claim.sentence}",
+                words=claim.heard,
             )
         )
     for run in session_blocks.runs_of(analysis, ()):

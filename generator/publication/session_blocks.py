@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import cast
 
 from generator.evidence.check_words import known_wrong, name_of, went_wrong
-from generator.evidence.claims import claim_on
 from generator.evidence.contrasts import compared_pairs
-from generator.evidence.group_sentences import outcomes_of, weakness
-from generator.evidence.records import Check, ClaimOutcome, Contrast, SessionAnalysis
+from generator.evidence.records import Check, Contrast, SessionAnalysis
 from generator.evidence.wording import counted, sentence_case
-from generator.intake.session import Expectation, Season, Session
+from generator.intake.session import Season, Session
 from generator.publication import navigation, texts
 from generator.publication.facts import Fact, date_text, facts_of, key_text, shown
 from generator.publication.navigation import Link, anchor, link
@@ -68,38 +65,6 @@ class CheckRow:
     reason: str
     source: str
     weakens: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimRow:
-    """One claim with its outcome.
-
-    key            id on the page
-    says           the claim
-    by             who says it
-    outcome        supported, contradicted or left open
-    outcome_class  class of its label
-    mixed          whether conditions differ in it
-    in_part        whether it is supported somewhere, though not as a whole
-    where          `at 17 000 rpm, supported at 10 000 rpm` where they do, to follow the outcome, or ""
-    weak           whether a check weakens what it rests on
-    sentence       why, without the outcome
-    session        link to the session, with its title
-    evidence       links to the contrasts that decide it
-    """
-
-    key: str
-    says: str
-    by: str
-    outcome: str
-    outcome_class: str
-    mixed: bool
-    in_part: bool
-    where: str
-    weak: bool
-    sentence: str
-    session: Link
-    evidence: tuple[Link, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,56 +141,6 @@ def _check_row(check: Check, analysis: SessionAnalysis) -> CheckRow:
         reason=texts.closed(check.reason),
         source=texts.closed(check.source),
         weakens=texts.closed(", ".join(weakened)) if check.outcome != "passed" else "",
-    )
-
-
-def _parts_of(claim: ClaimOutcome) -> tuple[str, str]:
-    """Where a claim has its outcome, and what was found; its label says the outcome already."""
-    rest = claim.sentence.removeprefix(sentence_case(claim.outcome))
-    if rest.startswith(" at "):  # ` at 9 000 rpm, supported at 16 000 rpm: ...`
-        ends = [place for place in (rest.find(": "), rest.find(". ")) if place > 0]
-        if ends:
-            return rest[: min(ends)].strip(), sentence_case(rest[min(ends) + 2 :])
-    return "", sentence_case(rest.lstrip(":,. "))
-
-
-def claim_rows(
-    claims: Sequence[ClaimOutcome], analysis: SessionAnalysis, session: Session, page: str
-) -> tuple[ClaimRow, ...]:
-    """Claims of a session, for the page `page`."""
-    labels = labels_of(session)
-    contrasts = {contrast.key: contrast for contrast in analysis.contrasts}
-
-    def evidence(key: str) -> Link:
-        contrast = contrasts[key]
-        target = navigation.comparison_page(session.id, contrast.treatment, contrast.baseline)
-        text = f"{texts.place_text(analysis.kinds[contrast.response], contrast.at)}, {labels[contrast.treatment]}"
-        return Link(text=text, href=link(page, target, key))
-
-    outcomes = outcomes_of(analysis.checks)
-
-    def found(claim: ClaimOutcome) -> set[str]:
-        own = [contrasts[key] for key in claim.contrasts if key in contrasts]
-        return {claim_on(cast(Expectation, claim.expects), c.verdict, indicative=c.indicative) for c in own}
-
-    return tuple(
-        ClaimRow(
-            key=f"claim-{anchor(session.id)}-{number}",
-            says=claim.says,
-            by=claim.by,
-            outcome=claim.outcome,
-            outcome_class=anchor(claim.outcome),
-            mixed=len(found(claim)) > 1,
-            in_part=claim.outcome != "supported" and "supported" in found(claim),
-            where=_parts_of(claim)[0],
-            weak=any(weakness(contrasts[key], outcomes) for key in claim.contrasts if key in contrasts),
-            sentence=_parts_of(claim)[1],
-            session=Link(
-                text=session.file.title, href=link(page, navigation.session_page(session.id), "claims")
-            ),
-            evidence=tuple(evidence(key) for key in claim.contrasts if key in contrasts),
-        )
-        for number, claim in enumerate(claims, start=1)
     )
 
 

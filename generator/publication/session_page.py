@@ -14,16 +14,17 @@ from generator.publication.air_section import AirSection, air_section
 from generator.publication.calibration_section import RunCalibration, run_calibrations
 from generator.publication.careful import DOUBT, Careful, CarefulLine, careful, careful_lines
 from generator.publication.cautions import CautionPanel, panels, went_on
+from generator.publication.claim_rows import ClaimRow, claim_rows
 from generator.publication.constants_section import ConstantsSection, constants_section
 from generator.publication.control_section import gone_off_since
 from generator.publication.energy_section import EnergySection, energy_section
 from generator.publication.facts import Fact, archive_date, date_text
 from generator.publication.figure_blocks import FigureBlock
-from generator.publication.how_sure import how_sure
+from generator.publication.how_sure import calibration_sure, how_sure
 from generator.publication.navigation import Link, link
 from generator.publication.page_frame import Frame, Site, shortened, simulated_sentence
 from generator.publication.report_facts import report_facts
-from generator.publication.session_blocks import CheckRow, ClaimRow, Procedure
+from generator.publication.session_blocks import CheckRow, Procedure
 from generator.publication.session_figures import DrawnFigures
 from generator.publication.share_card import ShareCard
 from generator.publication.sharing import correction_key, dataset
@@ -72,7 +73,7 @@ class SessionPage:
     date           written out
     answer         the answer in a few short sentences
     long           whether it is too long for large type
-    sure           how sure it is, in one short line, or "" where nothing was compared
+    sure           how sure it is, in one short line, or "" where nothing was compared or calibrated
     careful        what to know before relying on the answer: doubts, then dangers; None for nothing
     exploratory    whether no response was named primary before the test
     comparisons    each treatment against the baseline
@@ -191,7 +192,7 @@ def _gone_off(site: Site, session: Session, analysis: SessionAnalysis, page: str
     if not off:
         return ()
     told = listed([f"{name}, {date_text(date)}" for name, date in off])
-    text = f"This stand has since gone out of control: {told}"
+    text = f"This stand has since gone out of control, that is, it reads outside its usual limits: {told}"
     return (CarefulLine(kind=DOUBT, text=text, grade="", href=link(page, navigation.rig_page(rig))),)
 
 
@@ -208,7 +209,7 @@ def session_page(
     labels = session_blocks.labels_of(session)
     primary = [contrast for contrast in analysis.contrasts if contrast.primary]
     checks = session_blocks.check_rows(analysis)
-    claims = session_blocks.claim_rows(analysis.claims, analysis, session, page)
+    claims = claim_rows(analysis.claims, analysis, session, page)
     raised = panels(analysis.cautions, labels, always_on=False)
     energy = energy_section(analysis, session, page, figures.section(page, "energy").__getitem__)
     drawn = figures.section(page, "constants", legend=True)
@@ -246,7 +247,8 @@ def session_page(
         date=date_text(session.file.date),
         answer=session_blocks.answer_text(analysis),
         long=session_blocks.is_long(session_blocks.answer_text(analysis)),
-        sure=how_sure(analysis.contrasts, analysis, session),
+        sure=how_sure(analysis.contrasts, analysis, session)
+        or calibration_sure(analysis, gone_off=bool(_gone_off(site, session, analysis, page))),
         careful=careful(
             (
                 *_gone_off(site, session, analysis, page),

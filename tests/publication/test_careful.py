@@ -51,7 +51,7 @@ def test_what_the_tester_states_is_not_told_twice() -> None:
     ]
 
 
-def test_two_of_each_kind_are_shown_doubts_first_and_no_line_is_lost() -> None:
+def test_two_of_each_kind_are_shown_in_turn_and_no_line_is_lost() -> None:
     checks = [check(name, "failed", "fails", f"wrong {name}") for name in "abc"]
     raised = [
         SimpleNamespace(key=f"caution-{n}", signal="DANGER", title=f"Danger {n}", consequence="It hurts.")
@@ -60,7 +60,7 @@ def test_two_of_each_kind_are_shown_doubts_first_and_no_line_is_lost() -> None:
     lines = careful_lines(checks, [], raised)  # type: ignore[arg-type]
     found = careful(lines)
     assert found is not None
-    assert [line.text for line in found.shown] == ["Wrong a", "Wrong b", "Danger 0", "Danger 1"]
+    assert [line.text for line in found.shown] == ["Wrong a", "Danger 0", "Wrong b", "Danger 1"]
     assert [line.text for line in found.folded] == ["Wrong c", "Danger 2"]
     assert [line.text for line in first_of_each(lines)] == ["Wrong a", "Danger 0"]
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from generator.publication.cautions import CautionPanel
+from generator.publication.claim_rows import ClaimRow
 from generator.publication.comparison_page import ComparisonPage, ContrastBlock
 from generator.publication.corrections_page import CorrectionLine, CorrectionsPage
 from generator.publication.downloads_page import Citation, DownloadsPage
@@ -21,7 +22,7 @@ from generator.publication.part_pages import PartPage, PartsPage
 from generator.publication.rig_page import RigPage, RigsPage
 from generator.publication.run_page import RunPage
 from generator.publication.search_page import FoundGroup, SearchPage
-from generator.publication.session_blocks import CheckRow, ClaimRow
+from generator.publication.session_blocks import CheckRow
 from generator.publication.session_page import CorrectionRow, SessionPage
 from generator.publication.tables import Cell, Table
 from generator.publication.text_pages import TextPage

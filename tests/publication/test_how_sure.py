@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from generator.evidence.records import Check, Contrast
-from generator.publication.how_sure import how_sure
+from generator.publication.how_sure import calibration_sure, how_sure
 from generator.reduction.records import At
 from tests.evidence.invented_bench import KINDS, make_session, treatment
 from tests.factories import make_analysis, make_contrast
@@ -65,7 +66,7 @@ def test_words_are_told_by_what_parts_them() -> None:
     weak = contrast(at=at(9000), treatment="six-cell", weakened_by=("same-thrust",))
     assert (
         line(speeds[0], speeds[1], weak, checks=[failed()])
-        == "clear for 48 kHz; weak for 96 kHz, a check failed"
+        == "on 48 kHz the answer is clear; on 96 kHz weak, a check failed"
     )
     times = [contrast(response="rise_time", at=()), *speeds]
     assert line(*times).endswith("electrical power clear at 9 000 and 12 500 rpm, open at 16 000 rpm")
@@ -95,3 +96,23 @@ def test_of_the_exploratory_only_what_leads_counts_and_nothing_gives_no_line() -
     other = contrast(primary=False, verdict="not settled", at=at(16000), difference=0.01, relative=0.0001)
     assert line(lead, other) == "clear"
     assert line() == ""
+
+
+@pytest.mark.parametrize(
+    ("outcome", "gone_off", "said"),
+    [
+        (None, False, "clear, every check passed"),
+        (None, True, "clear for its day, every check passed; the stand has changed since"),
+        ("warned", False, "with care, a check warns"),
+        ("failed", True, "weak for its day, a check failed; the stand has changed since"),
+    ],
+)
+def test_a_calibration_is_as_sure_as_its_checks(outcome: Any, gone_off: bool, said: str) -> None:
+    made = make_analysis()
+    runs = (replace(made.runs[0], calibration=SimpleNamespace()), *made.runs[1:])
+    checks = (replace(failed(), outcome=outcome or "passed"),)
+    calibrated = replace(made, contrasts=(), runs=runs, checks=checks)
+    assert calibration_sure(calibrated, gone_off=gone_off) == said
+    assert calibration_sure(replace(made, contrasts=()), gone_off=gone_off) == "", "nothing was calibrated"
+    unchecked = calibration_sure(replace(calibrated, checks=()), gone_off=False)
+    assert unchecked == "open, no check could be made"
