@@ -1,4 +1,4 @@
-"""Panels of a raw trace: which channels stand together, in which unit, and how they are thinned for drawing."""
+"""Channels of a raw trace: in which order and unit they are drawn, and how they are thinned for drawing."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ Array = NDArray[np.float64]
 GRAVITY = 9.80665  # standard acceleration of free fall [m/s²], exact; 3rd CGPM 1901
 ZERO_CELSIUS_K = 273.15  # exact; SI brochure
 POINTS = 300  # points of a line at most, holes not counted
-HEIGHT = 64
 
 
 def _same(value: Array) -> Array:
@@ -37,91 +36,57 @@ def _celsius(value: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PanelChannel:
-    """One line in a panel: house column, its name beside others in the panel, and its dash."""
+class Channel:
+    """One row of the figure: house column, name, published unit, decimals, and the way from house units to it."""
 
     column: str
     label: str
-    dash: tuple[int, ...] = (1, 0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Panel:
-    """Channels of one quantity; published unit, decimals, and the way from house units to it."""
-
-    label: str
     unit: str
     decimals: int
-    channels: tuple[PanelChannel, ...]
     convert: Callable[[Array], Array] = _same
 
+    @property
+    def title(self) -> str:
+        """Name with unit, as over a column of the table."""
+        return titled(self.label, self.unit)
 
-def _single(
+
+def _channel(
     column: str, label: str, unit: str, decimals: int, convert: Callable[[Array], Array] = _same
-) -> Panel:
-    return Panel(
-        label=label,
-        unit=unit,
-        decimals=decimals,
-        channels=(PanelChannel(column=column, label=label),),
-        convert=convert,
-    )
+) -> Channel:
+    return Channel(column=column, label=label, unit=unit, decimals=decimals, convert=convert)
 
 
-PANELS: tuple[Panel, ...] = (
-    _single("throttle", "Throttle", "%", 1, _percent),
-    _single("speed_rpm", "Speed", "rpm", 0),
-    _single("power_w", "Electrical power", "W", 1),
-    _single("current_a", "Current", "A", 2),
-    _single("voltage_v", "Voltage", "V", 2),
-    _single("thrust_n", "Thrust", "gf", 1, _gf),
-    _single("torque_nm", "Torque", "N·m", 4),
-    Panel(
-        label="Temperature",
-        unit="°C",
-        decimals=1,
-        convert=_celsius,
-        channels=(
-            PanelChannel(column="motor_temperature_k", label="motor"),
-            PanelChannel(column="controller_temperature_k", label="controller", dash=(6, 3)),
-            PanelChannel(column="pack_temperature_k", label="pack", dash=(8, 2, 2, 2)),
-            PanelChannel(column="air_temperature_k", label="air", dash=(2, 2)),
-        ),
-    ),
-    _single("sound_level_db", "Sound level", "dB", 1),
-    _single("vibration_m_s2", "Vibration", "m/s²", 2),
+CHANNELS: tuple[Channel, ...] = (
+    _channel("throttle", "Throttle", "%", 1, _percent),
+    _channel("speed_rpm", "Speed", "rpm", 0),
+    _channel("power_w", "Electrical power", "W", 1),
+    _channel("current_a", "Current", "A", 2),
+    _channel("voltage_v", "Voltage", "V", 2),
+    _channel("thrust_n", "Thrust", "gf", 1, _gf),
+    _channel("torque_nm", "Torque", "N·m", 4),
+    _channel("motor_temperature_k", "Motor temperature", "°C", 1, _celsius),
+    _channel("controller_temperature_k", "Controller temperature", "°C", 1, _celsius),
+    _channel("pack_temperature_k", "Pack temperature", "°C", 1, _celsius),
+    _channel("air_temperature_k", "Air temperature", "°C", 1, _celsius),
+    _channel("sound_level_db", "Sound level", "dB", 1),
+    _channel("vibration_m_s2", "Vibration", "m/s²", 2),
 )
 
 
-def panels_of(trace: pd.DataFrame, channels: Sequence[str] = ()) -> tuple[Panel, ...]:
-    """Panels with at least one reading, each with only its channels that have one.
+def channels_of(trace: pd.DataFrame, wanted: Sequence[str] = ()) -> tuple[Channel, ...]:
+    """Channels with at least one reading, in the order drawn.
 
-    trace     columns time_s [s] and house columns
-    channels  house columns to draw; all where empty
+    trace   columns time_s [s] and house columns
+    wanted  house columns to draw; all where empty
     """
-    found = []
-    for panel in PANELS:
-        present = tuple(
-            c
-            for c in panel.channels
-            if c.column in trace
-            and (not channels or c.column in channels)
-            and bool(np.isfinite(values_of(trace, c.column)).any())
-        )
-        if present:
-            label = panel.label
-            if len(present) == 1 and len(panel.channels) > 1:
-                label = f"{present[0].label.capitalize()} {panel.label.lower()}"
-            found.append(
-                Panel(
-                    label=label,
-                    unit=panel.unit,
-                    decimals=panel.decimals,
-                    channels=present,
-                    convert=panel.convert,
-                )
-            )
-    return tuple(found)
+    return tuple(
+        channel
+        for channel in CHANNELS
+        if channel.column in trace
+        and (not wanted or channel.column in wanted)
+        and bool(np.isfinite(values_of(trace, channel.column)).any())
+    )
 
 
 def values_of(trace: pd.DataFrame, column: str) -> Array:
@@ -163,16 +128,10 @@ def thinned_line(time_s: Array, value: Array, points: int = POINTS) -> list[tupl
     return line
 
 
-def trace_table(trace: pd.DataFrame, panels: Sequence[Panel]) -> pd.DataFrame:
+def trace_table(trace: pd.DataFrame, channels: Sequence[Channel]) -> pd.DataFrame:
     """The trace in published units, one row a sample of it, columns titled with their units."""
     table: dict[str, Any] = {titled("Time", "s"): rounded_column(values_of(trace, "time_s"), 3)}
-    for panel in panels:
-        for channel in panel.channels:
-            name = (
-                panel.label
-                if len(panel.channels) == 1
-                else f"{channel.label.capitalize()} {panel.label.lower()}"
-            )
-            values = panel.convert(values_of(trace, channel.column))
-            table[titled(name, panel.unit)] = rounded_column(values, panel.decimals)
+    for channel in channels:
+        values = channel.convert(values_of(trace, channel.column))
+        table[channel.title] = rounded_column(values, channel.decimals)
     return pd.DataFrame(table)

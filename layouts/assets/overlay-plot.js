@@ -7,6 +7,8 @@
   const SAME = 0.003; // neighbours nearer than this share of x are one point, as when curves are reduced
   const STEPS = 6; // pieces that a stretch between two points is drawn in
   const MARKERS = 16; // markers on a line, at most
+  const LINE = 14; // height of a line of text
+  const ROW = 58; // of a row of differences: what its words and numbers take of its height
 
   /* --- reading ------------------------------------------------------------------------------- */
 
@@ -160,39 +162,59 @@
     return svg;
   }
 
-  /** Heights pushed apart so that none are nearer than gap, inside low..high as far as there is room. */
-  function apart(items, gap, low, high) {
+  /** Middles (y) of labels of some height pushed apart, inside low..high as far as there is room. */
+  function apart(items, low, high) {
     items.sort((a, b) => a.y - b.y);
-    items.forEach((item, i) => { item.y = Math.max(item.y, i ? items[i - 1].y + gap : low); });
+    const gap = (i) => (items[i].height + items[i - 1].height) / 2;
+    items.forEach((item, i) => { item.y = Math.max(item.y, i ? items[i - 1].y + gap(i) : low + item.height / 2); });
     for (let i = items.length - 1; i >= 0; i -= 1) {
-      items[i].y = Math.min(items[i].y, i < items.length - 1 ? items[i + 1].y - gap : high);
+      const last = i === items.length - 1;
+      items[i].y = Math.min(items[i].y, last ? high - items[i].height / 2 : items[i + 1].y - gap(i + 1));
     }
   }
 
-  /** One plot with axes, lines and markers. panel: {top, height, y: [low, high], title, zero, items}. */
-  function panel(svg, frame, x, spec) {
-    const { left, right } = frame;
-    const toX = (v) => left + ((v - x[0]) / (x[1] - x[0])) * (right - left);
-    const toY = (v) => spec.top + spec.height * (1 - (v - spec.y[0]) / (spec.y[1] - spec.y[0]));
+  /** A name in at most two lines of so many characters; what is beyond is cut, the table below has it whole. */
+  function wrapped(words, letters) {
+    const lines = [""];
+    for (const word of words.split(" ")) {
+      const longer = lines[lines.length - 1] ? `${lines[lines.length - 1]} ${word}` : word;
+      if (longer.length <= letters || !lines[lines.length - 1]) lines[lines.length - 1] = longer;
+      else lines.push(word);
+    }
+    const kept = lines.length > 2 ? [lines[0], `${lines[1]}\u2026`] : lines;
+    return kept.map((line) => (line.length > letters ? `${line.slice(0, letters - 1).replace(/\u2026$/, "")}\u2026` : line));
+  }
+
+  const pathOf = (points) => points.map((p, i) => `${i ? "L" : "M"}${round(p[0])},${round(p[1])}`).join("");
+
+  /** The curves with their axis, the gaps to the baseline filled, and a name at the end of each. */
+  function curves(svg, frame, view, toX) {
+    const { left, right, top, bottom } = frame;
+    const { items, y, title } = view.main;
+    const toY = (v) => bottom - ((v - y[0]) / (y[1] - y[0])) * (bottom - top);
     const group = node("g", {}, svg);
-    node("text", { x: left - frame.gutter, y: spec.top - 10, class: "title" }, group).textContent = spec.title;
-    let upright = ticks(spec.y[0], spec.y[1], spec.height > 160 ? 5 : 3);
-    // a difference that falls below zero has a tick there too
-    for (let about = 5; spec.zero && spec.y[0] < 0 && upright.values[0] >= 0 && about < 12; about += 2) {
-      upright = ticks(spec.y[0], spec.y[1], about);
-    }
+    node("text", { x: left - frame.gutter, y: top - 10, class: "title" }, group).textContent = title;
+    const upright = ticks(y[0], y[1], 5);
     for (const value of upright.values) {
-      const y = round(toY(value));
-      node("path", { d: `M${left},${y}H${right}`, class: spec.zero && value === 0 ? "zero" : "grid" }, group);
-      node("text", { x: left - 6, y: y + 4, "text-anchor": "end" }, group).textContent = text(value, upright.places);
+      const at = round(toY(value));
+      node("path", { d: `M${left},${at}H${right}`, class: "grid" }, group);
+      node("text", { x: left - 6, y: at + 4, "text-anchor": "end" }, group).textContent = text(value, upright.places);
     }
-    const inside = node("g", { "clip-path": `url(#${spec.clip})` }, group);
+    const inside = node("g", { "clip-path": "url(#main-clip)" }, group);
+    if (view.gaps) {
+      const base = view.gaps.base.reader;
+      for (const { item, path } of view.gaps.items) {
+        if (path.length < 2) continue;
+        const there = path.map((p) => [toX(p.x), toY(item.reader.at(p.x))]);
+        const back = path.map((p) => [toX(p.x), toY(base.at(p.x))]).reverse();
+        node("path", { d: `${pathOf([...there, ...back])}Z`, class: "gap", fill: item.look.colour }, inside);
+      }
+    }
     const ends = [];
-    for (const item of spec.items) {
-      const shown = item.points.filter((p) => p.x >= x[0] && p.x <= x[1]);
+    for (const item of items) {
+      const shown = item.points.filter((p) => p.x >= view.x[0] && p.x <= view.x[1]);
       if (item.path.length > 1) {
-        const d = item.path.map((p, i) => `${i ? "L" : "M"}${round(toX(p.x))},${round(toY(p.y))}`).join("");
-        node("path", { d, ...stroke(item.look, item.open) }, inside);
+        node("path", { d: pathOf(item.path.map((p) => [toX(p.x), toY(p.y)])), ...stroke(item.look, item.open) }, inside);
       }
       const every = Math.max(1, Math.ceil(shown.length / MARKERS));
       if (!item.smooth) {
@@ -202,67 +224,163 @@
           }
         });
       }
-      const line = item.path.length > 1 ? item.path.filter((p) => p.x >= x[0] && p.x <= x[1]) : shown;
+      const line = item.path.length > 1 ? item.path.filter((p) => p.x >= view.x[0] && p.x <= view.x[1]) : shown;
       const end = line.reduce((best, p) => (!best || p.x >= best.x ? p : best), null);
-      if (end) ends.push({ item, x: toX(end.x), y: toY(end.y) });
+      if (end) {
+        const lines = wrapped(item.name, frame.letters);
+        ends.push({ item, lines, height: LINE * lines.length + 4, x: toX(end.x), from: toY(end.y), y: toY(end.y) });
+      }
     }
-    apart(ends, 13, spec.top + 4, spec.top + spec.height - 4);
+    apart(ends, top - 8, bottom + 8);
     for (const end of ends) {
-      const label = node("text", { x: round(end.x) + 9, y: round(end.y) + 4, class: "number-of", fill: end.item.look.colour }, group);
-      label.textContent = String(end.item.number);
+      const colour = end.item.look.colour;
+      // a thread where the name stands away from its curve's end
+      if (right - end.x > 8 || Math.abs(end.y - end.from) > 8) {
+        node("path", { d: `M${round(end.x) + 7},${round(end.from)}L${right + 4},${round(end.y)}`, class: "thread", stroke: colour }, group);
+      }
+      const first = round(end.y - (LINE * (end.lines.length - 1)) / 2 + 4);
+      const number = node("text", { x: right + 8, y: first, class: "number-of", fill: colour }, group);
+      number.textContent = String(end.item.number);
+      end.lines.forEach((words, i) => {
+        node("text", { x: right + 20 + (end.item.number > 9 ? 7 : 0), y: first + LINE * i, class: "name-of", fill: colour }, group).textContent = words;
+      });
     }
-    return { toX, toY };
+    return toY;
+  }
+
+  /** Rows below the axis, one a series: the gap to the baseline larger, with its value at a few places. */
+  function gapRows(svg, frame, view, toX, from) {
+    const { left, right } = frame;
+    const { items } = view.gaps;
+    const range = (it) => [Math.min(0, ...it.own.map((p) => p.y)), Math.max(0, ...it.own.map((p) => p.y))];
+    // one scale for all rows, each as high as it needs
+    const widest = Math.max(...items.map((it) => range(it)[1] - range(it)[0]));
+    const scale = widest > 0 ? (items.length > 3 ? 28 : 40) / widest : 0;
+    const made = [];
+    let top = from;
+    items.forEach((it) => {
+      const { item, path, places, words } = it;
+      const decimals = decimalsFor(Math.max(...places.map((p) => Math.abs(p.y))), 2);
+      const [low, high] = range(it);
+      const zero = top + 38 + high * scale;
+      const toY = (v) => zero - v * scale;
+      const group = node("g", { class: "gap-row" }, svg);
+      node("path", { d: `M${left - frame.gutter},${top}H${frame.end}`, class: "grid" }, group);
+      const name = node("text", { x: left - frame.gutter, y: top + 16, class: "title" }, group);
+      name.textContent = words;
+      node("path", { d: `M${left},${round(toY(0))}H${right}`, class: "zero" }, group);
+      node("text", { x: left - 6, y: round(toY(0)) + 4, "text-anchor": "end" }, group).textContent = "0";
+      const clipped = path.filter((p) => p.x >= view.x[0] && p.x <= view.x[1]);
+      if (clipped.length > 1) {
+        const there = clipped.map((p) => [toX(p.x), toY(p.y)]);
+        const ends = [[there[there.length - 1][0], toY(0)], [there[0][0], toY(0)]];
+        node("path", { d: `${pathOf([...there, ...ends])}Z`, class: "gap", fill: item.look.colour }, group);
+      }
+      for (const p of places) {
+        const x = round(toX(p.x)), end = round(toY(p.y));
+        node("path", { d: `M${x},${round(toY(0))}V${end}`, class: "stem", stroke: item.look.colour }, group);
+        marker(item.look, x, end, item.open, false, group);
+        const value = node("text", { x, y: p.y < 0 ? end + 17 : end - 8, "text-anchor": "middle", class: "value" }, group);
+        value.textContent = text(p.y, decimals, true);
+      }
+      const end = top + ROW + (high - low) * scale;
+      made.push([top + 22, end - 2]);
+      top = end;
+    });
+    return { low: top, spans: made };
   }
 
   /**
    * Draw everything into box.
-   * view: {x: [low, high], xTitle, main: {y, title, items}, difference: the same or null}
-   * items: {number, look, points, path, single, open, smooth}
-   * Gives {toValue(clientX), cursor(x)} for reading.
+   * view: {x: [low, high], xTitle, main: {y, title, items}, gaps: {base, items: [{item, path, places, own, words}]} or null}
+   * items: {number, name, look, points, path, reader, single, open, smooth}
+   * Gives {toValue(clientX), cursor(x, lines)} for reading; lines: [{text, colour, reader}], what to say at the read line.
    */
   function draw(box, view, says) {
     const width = Math.max(260, box.clientWidth);
     const narrow = width < 520;
-    const frame = { gutter: narrow ? 40 : 48, left: narrow ? 42 : 52, right: width - 26 };
-    const mainHeight = narrow ? 230 : 300, differenceHeight = view.difference ? 110 : 0;
-    const top = 26, second = top + mainHeight + 34;
-    const bottom = view.difference ? second + differenceHeight : top + mainHeight;
-    const height = bottom + 42;
-    const svg = node("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": says });
-    const definitions = node("defs", {}, svg);
-    const clip = (name, y, h) => {
-      const path = node("clipPath", { id: name }, definitions);
-      node("rect", { x: frame.left, y: y - 2, width: frame.right - frame.left + 1, height: h + 4 }, path);
+    const room = narrow ? 104 : 166; // for the names at the ends of the curves
+    const frame = {
+      gutter: narrow ? 40 : 48, left: narrow ? 42 : 52, right: width - room, end: width,
+      letters: narrow ? 11 : 20, top: 26, bottom: 26 + (narrow ? 230 : 300),
     };
-    clip("main-clip", top, mainHeight);
+    const { left, right, top, bottom } = frame;
+    const svg = node("svg", { width, role: "img", "aria-label": says });
+    const clip = node("clipPath", { id: "main-clip" }, node("defs", {}, svg));
+    node("rect", { x: left, y: top - 2, width: right - left + 1, height: bottom - top + 4 }, clip);
+    const toX = (v) => left + ((v - view.x[0]) / (view.x[1] - view.x[0])) * (right - left);
+    const rule = node("path", { class: "cursor" }, svg); // under everything, so that no number is struck through
+    const toY = curves(svg, frame, view, toX);
+    node("path", { d: `M${left},${bottom}H${right}`, class: "axis" }, svg);
     const across = ticks(view.x[0], view.x[1], narrow ? 4 : 6);
-    const main = { ...view.main, top, height: mainHeight, clip: "main-clip" };
-    const { toX } = panel(svg, frame, view.x, main);
-    if (view.difference) {
-      clip("difference-clip", second, differenceHeight);
-      panel(svg, frame, view.x, {
-        ...view.difference, top: second, height: differenceHeight, clip: "difference-clip", zero: true,
-      });
-    }
-    node("path", { d: `M${frame.left},${bottom}H${frame.right}`, class: "axis" }, svg);
     for (const value of across.values) {
       const x = round(toX(value));
       node("path", { d: `M${x},${bottom}v5`, class: "axis" }, svg);
       node("text", { x, y: bottom + 18, "text-anchor": "middle" }, svg).textContent = text(value, across.places);
     }
-    node("text", { x: (frame.left + frame.right) / 2, y: bottom + 36, "text-anchor": "middle", class: "title" }, svg)
+    node("text", { x: (left + right) / 2, y: bottom + 36, "text-anchor": "middle", class: "title" }, svg)
       .textContent = view.xTitle;
-    const rule = node("path", { class: "cursor" }, svg);
+    const rows = bottom + 50;
+    const { low, spans } = view.gaps ? gapRows(svg, frame, view, toX, rows) : { low: bottom + 42, spans: [] };
+    svg.setAttribute("height", low);
+    svg.setAttribute("viewBox", `0 0 ${width} ${low}`);
+    const read = node("g", { class: "read-off" }, svg);
     box.replaceChildren(svg);
     return {
       toValue: (clientX) => {
         const place = svg.getBoundingClientRect();
-        const share = ((clientX - place.left) * (width / place.width) - frame.left) / (frame.right - frame.left);
+        const share = ((clientX - place.left) * (width / place.width) - left) / (right - left);
         return view.x[0] + Math.min(Math.max(share, 0), 1) * (view.x[1] - view.x[0]);
       },
-      cursor: (x) => rule.setAttribute("d", `M${round(toX(x))},${top}V${bottom}`),
+      cursor: (value, lines) => {
+        const x = round(toX(value));
+        rule.setAttribute("d", [[top, bottom], ...spans].map(([from, to]) => `M${x},${round(from)}V${round(to)}`).join(""));
+        read.replaceChildren();
+        if (!view.gaps) return;
+        const base = view.gaps.base.reader.at(value);
+        for (const line of lines) {
+          const own = base === null || !line.reader.line ? null : line.reader.at(value);
+          if (own !== null) node("path", { d: `M${x},${round(toY(base))}V${round(toY(own))}`, class: "bridge", stroke: line.colour }, read);
+        }
+        const spot = freest(view, frame, toX, toY, x, lines);
+        lines.forEach((line, i) => {
+          node("text", {
+            x: spot.before ? x - 8 : x + 8, y: spot.top + 11 + LINE * i, class: "says",
+            "text-anchor": spot.before ? "end" : "start", fill: line.colour,
+          }, read).textContent = line.text;
+        });
+      },
     };
   }
 
-  window.whirlbookPlot = { reader, commonPlaces, finer, decimalsFor, text, range, draw, key };
+  /** Where words at the read line x are furthest from all curves: at the top or the bottom, before or after the line. */
+  function freest(view, frame, toX, toY, x, lines) {
+    const { left, right, top, bottom } = frame;
+    const long = 10 + 7.6 * Math.max(0, ...lines.map((line) => line.text.length)), high = LINE * lines.length + 4;
+    const near = (from, to) => view.main.items.flatMap((it) => (it.path.length > 1 ? it.path : it.points))
+      .filter((p) => toX(p.x) >= from - 12 && toX(p.x) <= to + 12).map((p) => toY(p.y));
+    let best = null;
+    for (const before of [false, true]) {
+      const from = before ? x - long : x, to = before ? x : x + long;
+      const out = Math.max(0, left - from) + Math.max(0, to - right);
+      const ys = near(from, to);
+      for (const at of [top + 2, bottom - high]) {
+        const gap = Math.min(...ys.map((y) => (at === top + 2 ? y - at - high : at - y)), bottom - top);
+        const room = Math.min(gap, 30) - 10 * out;
+        if (!best || room > best.room) best = { room, before, top: at };
+      }
+    }
+    return best;
+  }
+
+  /** About so many places of a stretch to read at: round ones, or its ends where there is no room for two. */
+  function roundPlaces(low, high, about) {
+    for (let n = about; high > low && n < about + 4; n += 1) {
+      const found = ticks(low, high, n).values;
+      if (found.length >= Math.max(2, about / 2)) return found;
+    }
+    return high > low ? [low, high] : [low];
+  }
+
+  window.whirlbookPlot = { reader, commonPlaces, finer, roundPlaces, decimalsFor, text, range, draw, key };
 })();

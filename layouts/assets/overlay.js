@@ -219,24 +219,13 @@
     if (seen.length && state.from !== null) x[0] = state.from;
     if (seen.length && state.to !== null) x[1] = state.to;
     if (!(x[0] < x[1])) x[1] = x[0] + 1;
-    let difference = null;
-    if (base) {
-      const lines = drawable.filter((it) => it !== base).map((it) => differenceOf(it, base)).filter((it) => it.points.length);
-      const heights = lines.flatMap((it) => [...it.points, ...it.path].filter(inRange).map((p) => p.y));
-      if (lines.length) {
-        difference = {
-          title: `Difference from ${base.number} (${quantities.get(state.y).unit})`,
-          y: plot.range([...heights, 0], false),
-          items: lines,
-        };
-      }
-    }
+    const gaps = base ? gapsTo(base, drawable, x) : null;
     const names = drawable.map((it) => `${it.number}, ${labelOf(it.piece, it.series)}`).join("; ");
     drawn = plot.draw(box, {
       x, xTitle: title(state.x),
-      main: { y: plot.range(points.map((p) => p.y), true), title: title(state.y), items: drawable },
-      difference,
-    }, `${title(state.y)} against ${title(state.x)}: ${names}. The table below reads them.`);
+      main: { y: plot.range(points.map((p) => p.y), true), title: title(state.y), items: named(drawable) },
+      gaps,
+    }, `${title(state.y)} against ${title(state.x)}: ${names}. ${gaps ? `${gaps.items.map((it) => it.words).join(". ")}. ` : ""}The table below reads them.`);
     const lines = drawable.filter((it) => it.reader.places.length);
     const low = Math.max(...lines.map((it) => it.reader.places[0]));
     const high = Math.min(...lines.map((it) => it.reader.places[it.reader.places.length - 1]));
@@ -255,17 +244,56 @@
     return Math.min(Math.max(x, low), high);
   }
 
-  /** Series minus baseline where both can be read, as something to draw. */
-  function differenceOf(item, base) {
-    const at = (x) => ({ x, y: item.reader.at(x) - base.reader.at(x) });
-    const places = plot.commonPlaces(item.reader, base.reader);
-    const lines = item.reader.line && base.reader.line;
-    return {
-      ...item,
-      single: !lines,
-      points: places.map(at),
-      path: lines ? plot.finer(places).map(at) : [],
-    };
+  /** Items with the shortest name that tells them apart, for the end of their curve. */
+  function named(list) {
+    const short = (it) => it.piece.treatments.find((one) => one.id === it.series.treatment).label;
+    for (const it of list) {
+      const alike = list.filter((other) => short(other) === short(it));
+      const sessions = new Set(alike.map((other) => other.piece.session)).size > 1;
+      it.name = alike.length === 1 ? short(it)
+        : sessions && new Set(alike.map((other) => other.series.detail)).size === 1 ? `${short(it)}, ${it.piece.title}`
+          : `${short(it)}, ${it.series.detail}`;
+    }
+    return list;
+  }
+
+  /** The differences from the baseline as something to draw: along x, at a few places, and in words; null without any. */
+  function gapsTo(base, drawable, x) {
+    const inside = (p) => p.x >= x[0] && p.x <= x[1];
+    const unit = quantities.get(state.y).unit;
+    const found = [];
+    for (const item of drawable) {
+      if (item === base) continue;
+      const at = (place) => ({ x: place, y: item.reader.at(place) - base.reader.at(place) });
+      const common = plot.commonPlaces(item.reader, base.reader);
+      const lines = item.reader.line && base.reader.line;
+      const path = lines ? plot.finer(common).map(at) : [];
+      const own = (lines ? path : common.map(at)).filter(inside);
+      if (!own.length) continue;
+      const few = !lines ? own.slice(0, 8)
+        : plot.roundPlaces(own[0].x, own[own.length - 1].x, box.clientWidth < 520 ? 3 : 6).map(at);
+      found.push({ item, path, places: few, own, words: `${item.number} minus ${base.number} (${unit}): ${sideOf(own, lines)}` });
+    }
+    return found.length ? { base, items: found } : null;
+  }
+
+  /** Which of the two is higher, in words, from the differences along x, or at single places. */
+  function sideOf(own, lines) {
+    const word = (p) => (p.y > 0 ? "higher" : "lower");
+    const unequal = own.filter((p) => p.y !== 0);
+    if (!unequal.length) return "the same";
+    const first = word(unequal[0]), alike = own.filter((p) => p.y !== 0 && word(p) === first).length;
+    if (!lines) {
+      if (own.length === 1) return first;
+      return alike === own.length ? `${first} at ${own.length === 2 ? "both" : "all"}` : `${first} at ${alike} of ${own.length}`;
+    }
+    const large = Math.max(...own.map((p) => Math.abs(p.y)));
+    const clear = own.filter((p) => Math.abs(p.y) >= 0.05 * large); // nearer to zero neither is said to be higher
+    const turns = clear.filter((p, i) => i > 0 && word(p) !== word(clear[i - 1]));
+    if (!turns.length) return `${word(clear[0])} ${own.every((p) => word(p) === word(clear[0])) ? "" : "nearly "}throughout`;
+    if (turns.length > 1) return "higher in places, lower in others";
+    const q = quantities.get(state.x), place = Number(turns[0].x.toPrecision(2));
+    return `${word(clear[0])} to about ${plot.text(place, plot.decimalsFor(place, 2))}\u00a0${q.unit}, then ${word(turns[0])}`;
   }
 
   /* --- lists below the chart ----------------------------------------------------------------------- */
@@ -325,9 +353,9 @@
     const unit = quantities.get(state.x).unit;
     get("read-at-value").textContent = drawn ? `${plot.text(x, plot.decimalsFor(x, 3))}\u00a0${unit}` : "";
     slider.setAttribute("aria-valuetext", get("read-at-value").textContent);
-    if (drawn) drawn.cursor(x);
     get("head-value").textContent = `Value (${quantities.get(state.y).unit})`;
     const base = shown.find((it) => it.id === state.base);
+    const lines = [];
     for (const it of shown) {
       const spot = nearest(it, x);
       const value = spot === null ? null : it.reader.at(spot);
@@ -337,8 +365,19 @@
         const gap = gapAt(it, base, x);
         it.gap.textContent = gap ? gap.amount : "\u2013";
         if (gap && gap.share) make("span", gap.share, it.gap, "cell-note");
+        if (gap) lines.push({ text: inWords(it, gap, x), colour: it.look.colour, reader: it.reader });
       }
     }
+    if (drawn) drawn.cursor(x, lines);
+  }
+
+  /** A difference at the read line: how much, and which way. */
+  function inWords(it, gap, x) {
+    const size = gap.amount.replace(/^[+\u2212]/, "");
+    const q = quantities.get(state.x);
+    const where = gap.spot === x ? "" : ` at ${plot.text(gap.spot, plot.decimalsFor(gap.spot, 3))}\u00a0${q.unit}`;
+    if (size === gap.amount) return `${it.number}: the same${where}`;
+    return `${it.number}: ${size}\u00a0${quantities.get(state.y).unit} ${gap.amount.startsWith("+") ? "higher" : "lower"}${where}`;
   }
 
   /** x itself on a line; for single points the nearest of them; null where there is nothing to read. */

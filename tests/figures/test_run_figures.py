@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from generator.figures.curves_chart import curves
+from generator.figures.records import Figure
 from generator.figures.runs_chart import run_values
 from generator.figures.soak_chart import soak_fit
 from generator.figures.spin_up_chart import spin_up_cycles
 from generator.figures.trace_chart import run_trace
-from generator.figures.trace_panels import POINTS, panels_of, thinned_line
-from generator.reduction.records import Finding, RunReduction
+from generator.figures.trace_panels import POINTS, channels_of, thinned_line
+from generator.reduction.records import Finding, RunReduction, Window
 from tests.factories import BASELINE, LABELS, make_analysis, make_kinds
 from tests.figures.chart_reading import assert_sound, axis_titles, layers, rows_of, texts, views
 
@@ -140,19 +142,54 @@ def test_a_field_that_is_no_quantity_is_refused() -> None:
 
 
 @pytest.mark.parametrize("procedure", ["hold", "spin-up", "soak", "staircase"])
-def test_a_trace_has_a_panel_a_quantity_and_one_time_axis(procedure: str) -> None:
-    figure = run_trace(run_of(procedure))
+def test_a_trace_has_a_row_a_channel_on_its_own_range_and_one_time_axis(procedure: str) -> None:
+    run = run_of(procedure)
+    figure = run_trace(run)
     assert figure is not None
     assert_sound(figure)
-    assert axis_titles(figure.spec) == {
-        "Time (s)", "Throttle (%)", "Speed (rpm)", "Current (A)", "Voltage (V)", "Thrust (gf)", "Temperature (°C)",
-    }  # fmt: skip
-    domains = {
-        tuple(layer["encoding"]["x"]["scale"]["domain"])
-        for layer in layers(figure.spec)
-        if "scale" in layer.get("encoding", {}).get("x", {})
+    names = [
+        "Throttle",
+        "Speed",
+        "Current",
+        "Voltage",
+        "Thrust",
+        "Motor temperature",
+        "Controller temperature",
+    ]
+    assert [" ".join(row["text"]) for row in names_of(figure)][-len(names) :] == names
+    lines = [layer for layer in layers(figure.spec) if layer["mark"]["type"] == "line"]
+    assert len(lines) == len(names)
+    scales = [line["encoding"]["y"]["scale"] for line in lines]
+    # each row's lowest reading stands under its highest, and the next row begins below it
+    ends = [end for scale in scales for end in reversed(scale["range"])]
+    assert ends == sorted(ends)
+    for title, scale in zip(figure.table.columns[1:], scales, strict=True):
+        readings = figure.table[title].dropna()
+        assert scale["domain"] == pytest.approx([readings.min(), readings.max()], abs=0.5)
+    assert {tuple(line["encoding"]["x"]["scale"]["domain"]) for line in lines} == {
+        (float(run.trace["time_s"].iloc[0]), float(run.trace["time_s"].iloc[-1]))
     }
-    assert len(domains) == 1
+
+
+def names_of(figure: Figure) -> list[dict[str, Any]]:
+    """Names that open the lines of the strip and the rows, from the top."""
+    return [dict(row) for row in rows_of(figure.spec, "text", "text") if isinstance(row["text"], list)]
+
+
+def levels_drawn(figure: Figure) -> dict[tuple[str, float], float]:
+    """Mean of each level line by its channel and start."""
+    return {(row["channel"], row["start_s"]): row["mean"] for row in rows_of(figure.spec, "rule", "mean")}
+
+
+def test_a_row_says_its_lowest_and_highest_reading() -> None:
+    time = np.linspace(0.0, 9.0, 10)
+    trace = pd.DataFrame(
+        {"time_s": time, "speed_rpm": 1000.0 * time, "voltage_v": 15.88 + 0.02 * time, "throttle": 0.5}
+    )
+    figure = run_trace(dataclasses.replace(run_of("hold"), trace=trace, windows=(), findings=()))
+    assert figure is not None
+    said = [row["text"] for row in rows_of(figure.spec, "text", "text") if isinstance(row["text"], str)]
+    assert said == ["50.0\u00a0%", "0 to 9\u202f000\u00a0rpm", "15.88 to 16.06\u00a0V"]
 
 
 def test_house_units_are_published_units_in_the_table() -> None:
@@ -167,32 +204,130 @@ def test_house_units_are_published_units_in_the_table() -> None:
     assert figure.table["Motor temperature (°C)"][at] == pytest.approx(kelvin - 273.15, abs=0.05)
 
 
-def test_averaged_windows_are_drawn_with_edges_in_every_panel() -> None:
+def test_averaged_windows_are_drawn_with_edges_down_all_rows() -> None:
     figure = run_trace(run_of("hold"))
     assert figure is not None
-    strip, *panels = views(figure.spec)
-    kinds = {row["kind"] for row in figure.spec["datasets"][strip["layer"][0]["data"]["name"]]}
-    assert kinds == {"rest", "averaged"}
-    for panel in panels:
-        edged = [layer for layer in panel["layer"] if layer["mark"].get("stroke") == "var(--zone-edge)"]
-        assert len(edged) == 1
-        assert figure.spec["datasets"][edged[0]["data"]["name"]] == [
-            {"start_s": 5.0, "stop_s": 8.0},
-            {"start_s": 11.0, "stop_s": 14.0},
-        ]
+    band, bars = [layer for layer in layers(figure.spec) if layer["mark"]["type"] == "rect"]
+    assert band["encoding"]["y2"] == {"value": "height"}
+    for channel, averaged, rest in (
+        (band["encoding"]["stroke"], "var(--zone-edge)", "transparent"),
+        (bars["encoding"]["fill"], "var(--ink)", "var(--paper)"),
+    ):
+        look = dict(zip(channel["scale"]["domain"], channel["scale"]["range"], strict=True))
+        assert look == {"averaged": averaged, "rest": rest}
+    spans = [
+        (row["start_s"], row["stop_s"])
+        for row in rows_of(figure.spec, "rect", "kind")
+        if row["kind"] == "averaged"
+    ]
+    assert spans == [(5.0, 8.0), (11.0, 14.0)]
     assert "5.0 to 8.0\u00a0s" in figure.states
 
 
-def test_findings_are_marked_in_the_panel_of_their_channel_and_said() -> None:
+def test_level_lines_stand_at_the_means_of_the_readings() -> None:
+    run = run_of("hold")
+    figure = run_trace(run)
+    assert figure is not None
+    means = levels_drawn(figure)
+    assert len(means) == 2 * 7
+    for start, stop in ((5.0, 8.0), (11.0, 14.0)):
+        inside = run.trace[run.trace["time_s"].between(start, stop)]
+        for title, column in (
+            ("Speed (rpm)", "speed_rpm"),
+            ("Voltage (V)", "voltage_v"),
+            ("Current (A)", "current_a"),
+        ):
+            assert means[title, start] == pytest.approx(inside[column].mean(), abs=0.06), title
+    shown = rows_of(figure.spec, "text", "start_s")
+    speeds = {row["text"] for row in shown if len(row["text"]) > 4 and "." not in row["text"]}
+    assert {text.replace("\u202f", "") for text in speeds} >= {
+        f"{means['Speed (rpm)', 5.0]:.0f}", f"{means['Speed (rpm)', 11.0]:.0f}",
+    }  # fmt: skip
+
+
+def test_a_reading_that_was_left_out_is_left_out_of_the_mean() -> None:
+    # the invented spike of 1 448 gf stands at 12.0 s, inside the second hold
     figure = run_trace(run_of("hold"))
     assert figure is not None
+    # thrust of the invented run: 802 gf at 16 000 rpm; a spike in the mean of 225 readings would add 2.9 gf
+    assert levels_drawn(figure)["Thrust (gf)", 11.0] == pytest.approx(802.0, abs=1.0)
+    noisy = run_trace(dataclasses.replace(run_of("hold"), findings=()))
+    assert noisy is not None
+    assert levels_drawn(noisy)["Thrust (gf)", 11.0] > 804.0
+
+
+def test_a_number_stands_clear_of_its_trace_and_inside_its_row() -> None:
+    run = run_of("hold")
+    figure = run_trace(run)
+    assert figure is not None
+    lines = [layer for layer in layers(figure.spec) if layer["mark"]["type"] == "line"]
+    scales = [line["encoding"]["y"]["scale"] for line in lines]
+    numbers = [
+        row for layer in layers(figure.spec) if layer.get("name") == "numbers"
+        for row in figure.spec["datasets"][layer["data"]["name"]]
+    ]  # fmt: skip
+    assert len(numbers) >= 12
+    for row in numbers:
+        own = [scale for scale in scales if scale["range"][1] - 15 < row["y"] < scale["range"][0] + 7]
+        assert len(own) == 1
+        line = lines[scales.index(own[0])]
+        (low, high), (low_y, high_y) = own[0]["domain"], own[0]["range"]
+        near = [
+            low_y - (point["value"] - low) / (high - low) * (low_y - high_y)
+            for point in figure.spec["datasets"][line["data"]["name"]]
+            if point["value"] is not None and abs(point["start_s"] - row["start_s"]) < 0.5
+        ]
+        assert max(near) <= row["y"] - 6 or min(near) >= row["y"] + 6
+
+
+def test_every_few_steps_of_a_staircase_have_numbers_fewer_on_a_phone() -> None:
+    stairs = run_of("staircase")
+    begin, end = float(stairs.trace["time_s"].iloc[0]), float(stairs.trace["time_s"].iloc[-1])
+    span = end - begin
+    windows = tuple(
+        Window(kind="averaged", label=f"step {i}", start_s=begin + span * i / 14, stop_s=begin + span * (i + 0.5) / 14)
+        for i in range(14)
+    )  # fmt: skip
+    run = dataclasses.replace(stairs, windows=windows)
+    figure = run_trace(run)
+    assert figure is not None
+    assert figure.narrow is not None
+    counts = []
+    for spec in (figure.spec, figure.narrow):
+        texts_in_time = [
+            row for layer in layers(spec) if str(layer.get("name")).startswith("numbers")
+            for row in spec["datasets"][layer["data"]["name"]]
+        ]  # fmt: skip
+        counts.append(len(texts_in_time))
+        for row in texts_in_time:
+            for other in texts_in_time:
+                apart = abs(row["start_s"] - other["start_s"]) / span * views(spec)[0]["width"]
+                if row is not other and abs(row["y"] - other["y"]) < 12:
+                    # 12 px sans serif: 6.6 px a character at most (theme.CHARACTER)
+                    assert apart >= (len(row["text"]) + len(other["text"])) / 2 * 6.6
+    assert counts[0] > counts[1] > 0
+    assert len(levels_drawn(figure)) == 7 * len(windows)
+
+
+@pytest.mark.parametrize("procedure", ["ramp", "drain"])
+def test_what_is_run_through_has_no_level(procedure: str) -> None:
+    figure = run_trace(dataclasses.replace(run_of("hold"), procedure=procedure))
+    assert figure is not None
+    assert levels_drawn(figure) == {}
+    assert "thick line" not in figure.note
+
+
+def test_findings_are_marked_in_the_row_of_their_channel_and_said() -> None:
+    figure = run_trace(run_of("hold"))
+    assert figure is not None
+    tops = {" ".join(row["text"]): row["y"] for row in names_of(figure)}
     marked = {
-        panel["layer"][-1]["mark"]["text"]: title
-        for panel in views(figure.spec)
-        for title in axis_titles({"layer": panel["layer"]})
-        if panel["layer"][-1]["mark"].get("text") in ("spike", "dropout") and title != "Time (s)"
+        row["text"]: row["y"]
+        for row in rows_of(figure.spec, "text", "text")
+        if row["text"] in ("spike", "dropout")
     }
-    assert marked == {"spike": "Thrust (gf)", "dropout": "Current (A)"}
+    for word, name, below in (("spike", "Thrust", "Motor temperature"), ("dropout", "Current", "Voltage")):
+        assert tops[name] <= marked[word] < tops[below]
     assert "stands alone and was left out" in figure.states
 
 
@@ -204,8 +339,10 @@ def test_many_findings_close_together_are_named_once() -> None:
     )
     figure = run_trace(dataclasses.replace(run, findings=crowd))
     assert figure is not None
-    assert texts(figure.spec).count("spike") == 2  # once, with its halo
-    assert len([1 for layer in layers(figure.spec) if layer["mark"].get("shape") == "triangle-down"]) == 6
+    words = [row["text"] for row in rows_of(figure.spec, "text", "text")]
+    assert words.count("spike") == 1
+    triangles = [layer for layer in layers(figure.spec) if layer["mark"].get("shape") == "triangle-down"]
+    assert [len(figure.spec["datasets"][layer["data"]["name"]]) for layer in triangles] == [6]
     assert "2 further findings in the list." in figure.states
 
 
@@ -218,7 +355,7 @@ def test_a_hole_in_a_channel_breaks_its_line() -> None:
     assert None in values
 
 
-def test_channels_without_any_reading_have_no_panel() -> None:
+def test_channels_without_any_reading_have_no_row() -> None:
     run = run_of("hold")
     trace = run.trace.assign(thrust_n=math.nan)
     figure = run_trace(dataclasses.replace(run, trace=trace))
@@ -235,9 +372,9 @@ def test_a_run_without_windows_says_that_nothing_was_averaged() -> None:
     assert "Nothing was averaged." in figure.states
 
 
-def test_a_lone_temperature_is_named_in_full() -> None:
-    panels = panels_of(pd.DataFrame({"time_s": [0.0, 1.0], "motor_temperature_k": [300.0, 301.0]}))
-    assert [panel.label for panel in panels] == ["Motor temperature"]
+def test_a_temperature_is_named_in_full() -> None:
+    found = channels_of(pd.DataFrame({"time_s": [0.0, 1.0], "motor_temperature_k": [300.0, 301.0]}))
+    assert [channel.label for channel in found] == ["Motor temperature"]
 
 
 @given(st.lists(st.floats(-1e6, 1e6) | st.just(math.nan), min_size=1, max_size=1500))

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -441,6 +442,77 @@ class TestInTheBrowser:
                 it.page.goto("about:blank")
             assert it.faults == []
 
+    def test_gaps_are_filled_said_and_shown_larger_with_their_values(
+        self, overlay_site: Path, browser: Browser
+    ) -> None:
+        """P = c·(T/802)^1.5 + 3 W with c 8 W higher for six cells: the gap is 8·(T/802)^1.5 W, higher throughout."""
+        with Watched(browser) as it:
+            opened(it.page, overlay_site, f"{UP}&at=802")
+            plot = it.page.locator("#plot")
+            assert plot.locator(".gap").count() == 2  # between the curves, and larger in the row
+            assert plot.locator(".says").all_text_contents() == ["2: 8.0\u00a0W higher"]
+            assert plot.locator(".bridge").count() == 1
+            (row,) = plot.locator(".gap-row").all()
+            assert row.locator(".title").text_content() == "2 minus 1 (W): higher throughout"
+            values = it.page.evaluate(
+                "[...document.querySelectorAll('#plot .value')].map(e => [e.textContent, Number(e.getAttribute('x'))])"
+            )
+            ticks = it.page.evaluate(
+                "[...document.querySelectorAll('#plot text[text-anchor=middle]:not([class])')]"
+                ".map(e => [e.textContent, Number(e.getAttribute('x'))])"
+            )
+            assert len(ticks) >= 3
+            assert len(values) >= 3
+            (low, low_x), (high, high_x) = ((number_of(text), x) for text, x in (ticks[0], ticks[-1]))
+            for text, x in values:
+                thrust = low + (x - low_x) / (high_x - low_x) * (high - low)
+                # read between points 5 % of throttle apart; two digits of the largest shown
+                assert number_of(text) == pytest.approx(8 * (thrust / 802) ** 1.5, abs=0.6, rel=0.02)
+            label = it.page.get_attribute("#plot svg", "aria-label")
+            assert "2 minus 1 (W): higher throughout." in str(label)
+            before = plot.locator(".says").text_content()
+            it.page.focus("#read-at")
+            it.page.keyboard.press("PageDown")
+            assert plot.locator(".says").text_content() != before
+            it.page.select_option("#baseline", "")
+            for gone in (".gap", ".gap-row", ".says", ".bridge"):
+                assert plot.locator(gone).count() == 0, gone
+            assert it.faults == []
+
+    def test_a_gap_at_single_places_says_at_how_many(self, overlay_site: Path, browser: Browser) -> None:
+        ids = "s=cells~hold~four-cell&s=cells~hold~six-cell"
+        with Watched(browser) as it:
+            for base, word in (("four-cell", "higher"), ("six-cell", "lower")):
+                opened(it.page, overlay_site, f"#x=speed&y=power&{ids}&base=cells~hold~{base}")
+                assert f": {word} at both" in str(it.page.locator("#plot .gap-row .title").text_content())
+                assert it.page.locator("#plot .value").count() == 2
+                assert f"{word} at" in str(it.page.locator("#plot .says").text_content())
+                it.page.goto("about:blank")
+            assert it.faults == []
+
+    @pytest.mark.parametrize("width", [320, 390, 1280])
+    def test_names_at_the_ends_of_curves_are_apart_and_inside(
+        self, overlay_site: Path, browser: Browser, width: int
+    ) -> None:
+        names = ("four-cell", "five-cell", "six-cell")
+        ids = "&".join(f"s=cells~curve~{name}~{way}" for name in names for way in ("up", "down"))
+        with Watched(browser, viewport={"width": width, "height": 900}) as it:
+            opened(it.page, overlay_site, f"#x=throttle&y=power&{ids}&base=cells~curve~four-cell~up")
+            boxes = it.page.evaluate(
+                "[...document.querySelectorAll('#plot .name-of')].map(e => e.getBoundingClientRect())"
+                ".map(r => [r.left, r.right, r.top, r.bottom])"
+            )
+            words = it.page.locator("#plot .name-of").all_text_contents()
+            assert it.page.locator("#plot .number-of").count() == 6
+            assert len(boxes) >= 6
+            assert sum(text.startswith("4S") for text in words) == 2
+            edge = it.page.evaluate("document.querySelector('#plot').getBoundingClientRect().right")
+            assert max(right for _, right, _, _ in boxes) <= edge + 1
+            tops = sorted((top, bottom) for _, _, top, bottom in boxes)
+            # boxes of lines of text hold room above and below the letters: 14 px a line
+            assert all(b[0] - a[0] >= 13 for a, b in pairwise(tops))
+            assert it.faults == []
+
     def test_a_pure_power_law_is_read_without_error(self, overlay_site: Path, browser: Browser) -> None:
         """Thrust of the invented curves is 802 gf·(n/16 000)², and in logarithms that is a straight line."""
         with Watched(browser) as it:
@@ -696,7 +768,7 @@ class TestInTheBrowser:
                 ground, words, lines = it.page.evaluate(
                     "() => [getComputedStyle(document.body).backgroundColor,"
                     " [...document.querySelectorAll('#plot text')].map(e => getComputedStyle(e).fill),"
-                    " [...document.querySelectorAll('#plot path[stroke-width=\"2.2\"]')]"
+                    " [...document.querySelectorAll('#plot path[stroke-width=\"2.2\"], #plot path.stem')]"
                     ".map(e => getComputedStyle(e).stroke)]"
                 )
                 assert len(words) > 8
