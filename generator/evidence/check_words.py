@@ -11,7 +11,8 @@ from generator.evidence.wording import NBSP
 # Beginning of a check's id -> what went wrong. {away} is how far off the check's own sentence says it is.
 WRONG: Mapping[str, str] = {
     "same-thrust": "the thrust differs{by} at the same speed with the same propeller",
-    "rig-in-control": "the rig reads its check standard{away} its baseline; amounts suffer more than shares",
+    "rig-in-control": "the rig reads its check standard{away} its baseline; doubt the amounts more than the "
+    "percentages",
     "calibration-due": "a calibration was overdue",
     "calibration-date": "no date of calibration is stated",
     "calibration-age": "a calibration is old",

@@ -174,7 +174,7 @@ def answer_of_part(part_id: str, analyses: Mapping[str, SessionAnalysis], season
         return f"Departs from what is stated of it in {off} of {many}: {'; '.join(told)}."
     names = dict.fromkeys(_lower_named(c) for c in compared)
     rough = sum(c.departure is not None and is_rough(c.name, c.departure) for c in compared)
-    text = f"Nothing found departs from what is stated of it: {listed(list(names))}, in {many}"
+    text = f"What was measured agrees with what is stated: {listed(list(names))}, in {many}"
     doubt = (
         f"; {rough} of them {'is' if rough == 1 else 'are'} too rough to see a small departure"
         if rough

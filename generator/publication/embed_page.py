@@ -12,6 +12,7 @@ from generator.publication import navigation, session_blocks
 from generator.publication.careful import DANGER, CarefulLine, careful_lines
 from generator.publication.cautions import panels
 from generator.publication.facts import date_text
+from generator.publication.how_sure import how_sure
 from generator.publication.navigation import link
 from generator.publication.page_frame import Frame, Site, simulated_sentence
 from generator.publication.sharing import caveats
@@ -27,6 +28,7 @@ class EmbedPage:
     sentence it in one sentence
     zone     what the shaded zone of the strip is: `The shaded zone is the margin, ±0.42 W (2 %, ...)`, or ""
     others   what the other conditions say where that differs, or ""
+    how_sure how sure the comparison is, or ""
     caveats  what a reader must know before passing it on
     dangers  the dangers raised, the gravest first
     whole    link to the comparison page
@@ -38,6 +40,7 @@ class EmbedPage:
     sentence: str
     zone: str
     others: str
+    how_sure: str
     caveats: tuple[str, ...]
     dangers: tuple[CarefulLine, ...]
     whole: str
@@ -64,6 +67,7 @@ def embed_page(
         sentence=first.sentence,
         zone="" if first.margin is None else f"The shaded zone is the margin, {row.margin}.",
         others=_others(first, own),
+        how_sure=how_sure(own, analysis, session),
         caveats=caveats([first], analysis),
         dangers=tuple(line for line in careful_lines([], [first], raised) if line.kind == DANGER),
         whole=link(page, navigation.comparison_page(session.id, treatment, baseline)),

@@ -216,11 +216,13 @@ class ClaimsPage:
     """The ledger of claims.
 
     counts    how many were supported, contradicted, left open, each with the line that stands for it
+    weakened  how many rest on what a check weakens, or ""
     claims    every claim of the season, newest session first
     verdicts  link to how a claim is decided
     """
 
     counts: tuple[ClaimCount, ...]
+    weakened: str
     claims: tuple[ClaimRow, ...]
     verdicts: str
 
@@ -248,6 +250,7 @@ def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fr
     }
     tally = f"{counted(len(rows), 'claim')}: {', '.join(counts.values())}.{in_part(rows)}"
     part = sum(row.in_part for row in rows if row.outcome == "contradicted")
+    weak = sum(row.weak for row in rows)
     frame = site.frame(
         page,
         "Claims",
@@ -265,6 +268,7 @@ def claims_page(site: Site, analyses: Mapping[str, SessionAnalysis]) -> tuple[Fr
             )
             for outcome, told in counts.items()
         ),
+        weakened=f"In this colour: a check weakens what the runs say, in {weak} of them" if weak else "",
         claims=tuple(rows),
         verdicts=verdicts,
     )

@@ -55,17 +55,21 @@ def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: 
     items = []
     for contrast in told:
         against = f" against {labels[contrast.baseline]}" if several else ""
-        label = analysis.kinds[contrast.response].label
         items.append(
             _Item(
                 word=sureness(contrast, analysis),
                 treatment=_together(f"{labels[contrast.treatment]}{against}"),
-                response=label[:1].lower() + label[1:] if label[1:2].islower() else label,
+                response=_inside(analysis.kinds[contrast.response].label),
                 at=contrast.at,
             )
         )
     text = _told(items) or "; ".join(_split(items))
-    return text if text and len(text) <= LONGEST else _counts(items)
+    if not text or len(text) > LONGEST:
+        text = _counts(items)
+    if lead[0].primary or not any(contrast.primary for contrast in told):
+        return text
+    # asked by the title, but not decided on before the test: a word such as clear would promise too much
+    return f"{text}; {_inside(analysis.kinds[lead[0].response].label)} exploratory only"
 
 
 def calibration_sure(analysis: SessionAnalysis, *, gone_off: bool) -> str:
@@ -82,6 +86,11 @@ def calibration_sure(analysis: SessionAnalysis, *, gone_off: bool) -> str:
     why = WHY[word] or ("every check passed" if found else "no check could be made")
     day, since = (" for its day", "; the stand has changed since") if gone_off else ("", "")
     return f"{word.lower()}{day}, {why}{since}"
+
+
+def _inside(label: str) -> str:
+    """A label inside a sentence: `motor temperature`, but `KV`."""
+    return label[:1].lower() + label[1:] if label[1:2].islower() else label
 
 
 def _together(text: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from generator.evidence.records import SessionAnalysis
-from generator.evidence.wording import counted
+from generator.evidence.wording import counted, sentence_case
 from generator.intake.parts import AnyPart
 from generator.intake.session import Session, Treatment
 from generator.publication import navigation
@@ -141,7 +141,7 @@ def part_page(site: Site, analyses: Mapping[str, SessionAnalysis], part: AnyPart
     )
     return frame, PartPage(
         title=part.label,
-        kind=part.kind,
+        kind=sentence_case(part.kind),
         facts=facts_of(part, leave_out=("id", "kind", "label", "notes", "photo")),
         notes=part.notes or "",
         sessions=sessions,

@@ -153,8 +153,10 @@ def responses_table(
     anchored    whether each mean carries the id that conclusions point at
     """
     labels = labels_of(session)
-    columns = [name for name in labels if not treatments or name in treatments]
     found = {(summary.response, summary.at, summary.treatment): summary for summary in analysis.responses}
+    measured = {treatment for _, _, treatment in found}
+    # a calibration only names what was mounted
+    columns = [name for name in labels if name in measured and (not treatments or name in treatments)]
     primary = session.file.primary
     places = sorted(
         dict.fromkeys((response, at) for response, at, _ in found), key=lambda place: place[0] not in primary

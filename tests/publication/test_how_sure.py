@@ -73,6 +73,18 @@ def test_words_are_told_by_what_parts_them() -> None:
     assert "spin-up time clear" in line(*times)
 
 
+def test_a_lead_that_the_title_asks_about_but_nobody_decided_on_is_told() -> None:
+    heat = contrast(response="motor_temperature_rise", primary=False, family="claimed", at=at(9000))
+    watts = contrast(at=at(9000), verdict=PERHAPS)
+    analysis = replace(make_analysis(), kinds=KINDS)
+    cooler = SESSION.model_copy(
+        update={"file": SESSION.file.model_copy(update={"title": "Does it run cooler?"})}
+    )
+    told = how_sure([watts, heat], analysis, cooler)
+    assert told.endswith("exploratory only")
+    assert "exploratory" not in how_sure([watts, heat], analysis, SESSION)
+
+
 def test_what_no_line_can_hold_is_counted() -> None:
     many = [
         contrast(response=response, treatment=treatment, at=at(1000.0 * place),
