@@ -102,7 +102,7 @@ class Shelf(Generic[T]):
 
 
 class Memory:
-    """Reduced runs, rendered pictures and all files of sessions, of a season that is built again and again.
+    """What is kept of a season that is built again and again: runs, pictures, files and pages of sessions.
 
     store, code  as those of a shelf
     """
@@ -111,6 +111,8 @@ class Memory:
         self.runs: Shelf[RunReduction] = Shelf(store, "runs", code)
         self.pictures: Shelf[Picture] = Shelf(store, "pictures", code)
         self.sessions: Shelf[SessionFiles] = Shelf(store, "sessions", code)
+        self.pages: Shelf[tuple[tuple[str, bytes], ...]] = Shelf(store, "pages", code)
+        self.libraries: Shelf[bytes] = Shelf(store, "libraries", code)
         self._store, self._code = store, code
 
     def elsewhere(self) -> Memory | None:
@@ -123,7 +125,7 @@ class Memory:
 
     def turn(self) -> None:
         """A build is done: what none has used for long is dropped."""
-        for shelf in (self.runs, self.pictures, self.sessions):
+        for shelf in (self.runs, self.pictures, self.sessions, self.pages, self.libraries):
             shelf.turn()
         if self._store is not None:
             self._store.tidy()

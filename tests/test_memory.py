@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 from generator import pipeline
 from generator.memory import KEPT_BUILDS, Memory, Shelf, fingerprint
 from tests.seasons import log_text, write_season
+
+LAYOUTS = Path(__file__).resolve().parents[1] / "layouts"
 
 
 def test_fingerprints_tell_parts_apart() -> None:
@@ -67,6 +70,46 @@ def test_a_build_with_memory_makes_the_same_site_and_only_what_changed(tmp_path:
 
     pipeline.build(season, tmp_path / "fresh")
     assert bytes_of(tmp_path / "site") == bytes_of(tmp_path / "fresh")
+
+
+def test_pages_are_taken_again_only_where_nothing_they_rest_on_has_changed(tmp_path: Path) -> None:
+    """Two sessions; after each change the site is that of a build without memory, and so many sessions are made."""
+    season, site, memory = write_season(tmp_path / "season"), tmp_path / "site", Memory()
+    shutil.copytree(season / "q", season / "second")
+    session = season / "second" / "session.yaml"
+
+    def made() -> int:
+        before = memory.pages.made
+        pipeline.build(season, site, memory=memory)
+        pipeline.build(season, tmp_path / "fresh")
+        assert bytes_of(site) == bytes_of(tmp_path / "fresh")
+        return memory.pages.made - before
+
+    def changed(file: Path, old: str, new: str) -> None:
+        text = file.read_text(encoding="utf-8")
+        assert old in text
+        file.write_text(text.replace(old, new), encoding="utf-8")
+
+    assert made() == 2
+    assert made() == 0
+    (season / "q" / "conclusion.md").write_text("Other words.\n", encoding="utf-8")
+    assert made() == 1
+    changed(session, "title: ", "title: Again, ")
+    assert made() == 1, "only the one whose title it is, and the lists"
+    changed(season / "parts" / "reed.yaml", "1750", "1760")
+    assert made() == 2
+    changed(season / "season.yaml", "title: ", "title: The ")
+    assert made() == 2, "it stands at the head of every page"
+    (season / "content").mkdir()
+    (season / "content" / "glossary.md").write_text(
+        "# Words\n\n## Hold\n\nOur own words.\n", encoding="utf-8"
+    )
+    assert made() == 2, "first uses of a word are linked on every page"
+    (season / "layouts").mkdir()
+    own = (LAYOUTS / "run.html").read_text(encoding="utf-8").replace("What it gave", "What came of it")
+    (season / "layouts" / "run.html").write_text(own, encoding="utf-8")
+    assert made() == 2
+    assert "What came of it" in next(site.rglob("runs/*.html")).read_text(encoding="utf-8")
 
 
 def test_progress_counts_logs_and_figures(tmp_path: Path) -> None:

@@ -17,8 +17,9 @@ from typing import Any
 import vl_convert
 
 from generator.figures.records import Figure
+from generator.memory import Memory, fingerprint
 from generator.publication import navigation
-from generator.publication.svg import VEGA_LITE_VERSION, prepare_renderer
+from generator.publication.svg import RENDERER, VEGA_LITE_VERSION, prepare_renderer
 
 LIBRARY = f"{navigation.ASSETS}/charts.js"
 LICENCES = "charts-licences.txt"  # beside it, from the layouts
@@ -273,9 +274,13 @@ def _by_column(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     return {"rows": len(rows), "columns": {name: [row.get(name) for row in rows] for name in names}}
 
 
-def explore_assets() -> dict[str, bytes]:
-    """Path -> bytes of what is not in the layouts: the chart library."""
-    return {LIBRARY: chart_library()}
+def explore_assets(memory: Memory | None = None) -> dict[str, bytes]:
+    """Path -> bytes of what is not in the layouts: the chart library. memory: where an earlier build kept it"""
+    if memory is None:
+        return {LIBRARY: chart_library()}
+    key = fingerprint(RENDERER)
+    kept = memory.libraries.find(key)
+    return {LIBRARY: kept if kept is not None else memory.libraries.put(key, chart_library())}
 
 
 @lru_cache(maxsize=1)

@@ -53,7 +53,7 @@ def drawn_sessions(
     """
     memory, workers = drawing.memory, drawing.workers
     keys = [
-        session.id if memory is None else _content(season, session, results[session.id])
+        session.id if memory is None else content_of(season, session, results[session.id])
         for session, _ in sessions
     ]
     fresh = [place for place, key in enumerate(keys) if memory is None or key not in memory.sessions]
@@ -107,7 +107,7 @@ def make_ready() -> None:
     prepare_renderer()
 
 
-def _content(season: Season, session: Session, results: Mapping[str, Any]) -> str:
+def content_of(season: Season, session: Session, results: Mapping[str, Any]) -> str:
     """One name for all that goes into the files; the tester's prose does not.
 
     The results hold all that evidence says, whatever other sessions lent to it, and the checksum of every log; what

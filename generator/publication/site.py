@@ -21,10 +21,8 @@ from generator.memory import Memory
 from generator.progress import Progress, quiet
 from generator.publication import navigation, rendering
 from generator.publication.colours import colours_css
-from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion, conclusion_of
 from generator.publication.definitions import Term, terms_of
-from generator.publication.embed_page import embed_page
 from generator.publication.facts import date_text
 from generator.publication.figure_blocks import Drawing
 from generator.publication.front_page import claims_page, front_page
@@ -42,9 +40,8 @@ from generator.publication.photos import (
 from generator.publication.reader_pages import reader_pages
 from generator.publication.replacing import replacement
 from generator.publication.rig_page import rig_page, rigs_page
-from generator.publication.run_page import run_page
 from generator.publication.session_files import SessionFiles, drawn_sessions
-from generator.publication.session_page import session_page
+from generator.publication.session_pages import SessionPages
 from generator.publication.sharing import feed, site_map
 from generator.publication.since_archive import SinceArchive
 from generator.publication.site_writer import SiteWriter, changed_log
@@ -147,9 +144,10 @@ def write_site(
         writer = SiteWriter(building, rendering.environment(layouts, trusted=len(layouts) == 1), marks)
         drawn = drawn_sessions(season, inputs.sessions, results, drawing)
         # all that needs no drawing, while others draw
-        _write_assets(writer, layouts)
+        _write_assets(writer, layouts, memory)
         _write_season_pages(inputs, writer, log_files)
-        _write_sessions(inputs, writer, results, log_files, drawn)
+        pages = SessionPages(inputs.site, inputs.terms, layouts, writer, memory)
+        _write_sessions(inputs, writer, results, log_files, drawn, pages)
         _write_lists(inputs, writer)
         _check_links(inputs, writer, part)
         writer.file(MARKER, marker(made_from, building))
@@ -277,10 +275,13 @@ def _write_sessions(
     results: Mapping[str, dict[str, Any]],
     log_files: Mapping[tuple[str, str], Path],
     drawn: Iterator[SessionFiles],
+    pages: SessionPages,
 ) -> None:
     """The pages of each session and what stands beside them. drawn: its figures and files, in the same order."""
     for (session, analysis), made in zip(inputs.sessions, drawn, strict=True):
-        _write_session(inputs, writer, session, analysis, made)
+        made_pages = pages.of(session, analysis, made, inputs.conclusions[session.id], results[session.id])
+        for path, content in (*made_pages, *made.files):
+            writer.file(path, content)
         document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
         writer.file(navigation.results_file(session.id), f"{document}\n".encode())
         for log in (log for run in analysis.runs for log in run.logs):
@@ -301,27 +302,10 @@ def _write_lists(inputs: _Inputs, writer: SiteWriter) -> None:
         writer.file(navigation.SITE_MAP, site_map(season, pages))
 
 
-def _write_session(
-    inputs: _Inputs, writer: SiteWriter, session: Session, analysis: SessionAnalysis, files: SessionFiles
-) -> None:
-    site, figures = inputs.site, files.figures
-    html = inputs.conclusions[session.id].html
-    first = next(iter(files.cards.values()), None)
-    writer.page("session.html", *session_page(site, session, analysis, figures, html, first))
-    for (treatment, baseline), card in files.cards.items():
-        page = comparison_page(site, session, analysis, figures, treatment, baseline, card)
-        writer.page("comparison.html", *page)
-        writer.page("embed.html", *embed_page(site, session, analysis, treatment, baseline))
-    for run in analysis.runs:
-        writer.page("run.html", *run_page(site, session, analysis, figures, run))
-    for path, content in files.files:
-        writer.file(path, content)
-
-
-def _write_assets(writer: SiteWriter, layout_folders: Sequence[Path]) -> None:
+def _write_assets(writer: SiteWriter, layout_folders: Sequence[Path], memory: Memory | None) -> None:
     """Everything under `assets/` of the layouts, the overriding folder first, the colours and the chart library."""
     writer.file(f"{navigation.ASSETS}/colours.css", colours_css().encode())
-    for path, content in explore_assets().items():
+    for path, content in explore_assets(memory).items():
         writer.file(path, content)
     for folder in layout_folders:
         assets = folder / "assets"

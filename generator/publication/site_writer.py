@@ -80,7 +80,11 @@ class SiteWriter:
         return path.endswith(".html") and f' id="{key}"' in (self.folder / path).read_text(encoding="utf-8")
 
     def page(self, template: str, frame: Frame, content: object) -> None:
-        """Render one page."""
+        """Render one page and write it."""
+        self.file(frame.path, self.rendered(template, frame, content))
+
+    def rendered(self, template: str, frame: Frame, content: object) -> bytes:
+        """A page, finished. Raises SeasonProblems where the season's own layout fails."""
         try:
             text = sandbox.render(self.templates, template, frame=frame, page=content)
         except sandbox.LayoutFails as fault:
@@ -88,4 +92,4 @@ class SiteWriter:
         html = self.marks.page(frame.path, text)
         if isinstance(self.templates, sandbox.Sandbox):
             html = sandbox.with_policy(html, sandbox.POLICY)
-        self.file(frame.path, html.encode())
+        return html.encode()
