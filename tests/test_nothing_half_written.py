@@ -223,7 +223,7 @@ def test_an_old_site_set_to_read_only_leaves_nothing_behind(place: Path, whole: 
 # --- gone ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("stage", ["_write_session", "_write_assets", "_check_links"])
+@pytest.mark.parametrize("stage", ["_write_sessions", "_write_assets", "_check_links"])
 def test_what_was_written_vanishes(
     place: Path, whole: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], stage: str
 ) -> None:
