@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
+from generator.evidence.check_words import went_wrong
 from generator.evidence.claims import claim_on
 from generator.evidence.group_sentences import outcomes_of, weakness
 from generator.evidence.records import ClaimOutcome, SessionAnalysis
@@ -33,6 +34,7 @@ class ClaimRow:
     in_part        whether it is supported somewhere, though not as a whole
     decision       `The runs say otherwise at 17 000 rpm, but agree at 10 000 rpm`
     weak           whether a check weakens what it rests on
+    doubts         what went wrong in those checks, each with a link to it
     sentence       why, to follow the decision, with the sign between them: `: 48 kHz draws ...`
     session        link to the session, with its title
     evidence       links to the contrasts that decide it
@@ -49,6 +51,7 @@ class ClaimRow:
     sentence: str
     session: Link
     evidence: tuple[Link, ...]
+    doubts: tuple[Link, ...]
 
 
 def decision_text(outcome: str, places: Mapping[str, Sequence[At]]) -> str:
@@ -87,6 +90,17 @@ def claim_rows(
         return Link(text=text, href=link(page, target, key))
 
     outcomes = outcomes_of(analysis.checks)
+    on_page = navigation.session_page(session.id)
+
+    def doubts(claim: ClaimOutcome) -> tuple[Link, ...]:
+        weak = [contrasts[key] for key in claim.contrasts if key in contrasts]
+        names = {name for c in weak if weakness(c, outcomes) for name in c.weakened_by}
+        told = {
+            sentence_case(went_wrong(check)): anchor("check", check.id)
+            for check in reversed(analysis.checks)
+            if check.id in names and check.outcome != "passed"
+        }
+        return tuple(Link(text=text, href=link(page, on_page, key)) for text, key in reversed(told.items()))
 
     def found(claim: ClaimOutcome) -> dict[str, list[At]]:
         places: dict[str, list[At]] = {}
@@ -110,6 +124,7 @@ def claim_rows(
                 text=session.file.title, href=link(page, navigation.session_page(session.id), "claims")
             ),
             evidence=tuple(evidence(key) for key in claim.contrasts if key in contrasts),
+            doubts=doubts(claim),
         )
         for number, claim in enumerate(claims, start=1)
     )

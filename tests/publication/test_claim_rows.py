@@ -52,6 +52,7 @@ def test_a_claim_shows_its_words_first_then_what_the_runs_say_and_no_label(plain
             text.index("<q>") < text.index(f"The runs {RUNS_DO[outcome]}") < text.index(outcome.capitalize())
         )
         assert "said by" not in text
+        assert ("claim-weak" in classes) == ('<b>Doubt:</b> <a href="' in text)
         assert "Heard from" in text or "not stated" in text
 
 
