@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,9 +12,11 @@ from generator.evidence.records import SessionAnalysis
 from generator.evidence.repeatability import History
 from generator.evidence.results_document import results_document
 from generator.evidence.rig_history import RigHistory
+from generator.executors import Workers
 from generator.intake.caution_texts import CautionText
 from generator.intake.reference_texts import Thresholds
 from generator.intake.session import Season, Session
+from generator.memory import Memory, fingerprint
 from generator.reduction.procedures import response_kinds
 from generator.reduction.records import RunReduction
 from generator.reduction.run import air_state
@@ -34,6 +36,11 @@ class AssessOrder:
     thresholds: Thresholds
     scatter: History
     rig_history: RigHistory | None
+
+    def key(self, runs: Sequence[str]) -> str:
+        """One name for all that goes in. runs: the keys by which its runs were read (`RunOrder.key`)"""
+        lent = (sorted(self.scatter.items()), self.rig_history)
+        return fingerprint(list(runs), self.season, sorted(self.texts.items()), self.thresholds, *lent)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,3 +80,22 @@ def assess_runs(order: AssessOrder) -> Assessed:
     document = results_document(analysis, order.session, order.season, __version__)
     refused = tuple(run.refused for run in analysis.runs)
     return Assessed(analysis=replace(analysis, runs=()), refused=refused, document=document)
+
+
+def assessed(
+    orders: Sequence[AssessOrder], runs: Sequence[Sequence[str]], workers: Workers, memory: Memory | None
+) -> Iterator[Assessed]:
+    """Each session, assessed, or remembered, in order.
+
+    runs     the keys of each session's runs; not looked at where there is no memory
+    workers  who does it
+    """
+    if memory is None:
+        yield from workers.map(assess_runs, ((order,) for order in orders))
+        return
+    keys = [order.key(read) for order, read in zip(orders, runs, strict=True)]
+    kept = [memory.assessments.find(key) for key in keys]
+    fresh = [order for order, known in zip(orders, kept, strict=True) if known is None]
+    made = workers.map(assess_runs, ((order,) for order in fresh))
+    for key, known in zip(keys, kept, strict=True):
+        yield memory.assessments.put(key, next(made)) if known is None else known

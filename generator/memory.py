@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 from generator.store import Store
 
 if TYPE_CHECKING:
+    from generator.assessing import Assessed
     from generator.publication.figure_blocks import Picture
     from generator.publication.session_files import SessionFiles
     from generator.reduction.records import RunReduction
@@ -109,6 +110,7 @@ class Memory:
 
     def __init__(self, store: Store | None = None, code: str = "") -> None:
         self.runs: Shelf[RunReduction] = Shelf(store, "runs", code)
+        self.assessments: Shelf[Assessed] = Shelf(store, "assessments", code)
         self.pictures: Shelf[Picture] = Shelf(store, "pictures", code)
         self.sessions: Shelf[SessionFiles] = Shelf(store, "sessions", code)
         self.pages: Shelf[tuple[tuple[str, bytes], ...]] = Shelf(store, "pages", code)
@@ -125,7 +127,9 @@ class Memory:
 
     def turn(self) -> None:
         """A build is done: what none has used for long is dropped."""
-        for shelf in (self.runs, self.pictures, self.sessions, self.pages, self.libraries):
+        for shelf in (
+            self.runs, self.assessments, self.pictures, self.sessions, self.pages, self.libraries,
+        ):  # fmt: skip
             shelf.turn()
         if self._store is not None:
             self._store.tidy()

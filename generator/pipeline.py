@@ -7,11 +7,12 @@ import os
 from collections.abc import Callable, Container, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from generator import __version__
-from generator.assessing import AssessOrder, assess_runs
+from generator.assessing import AssessOrder, assessed
 from generator.evidence.records import SessionAnalysis
 from generator.evidence.repeatability import pooled_scatter, standard_runs
 from generator.evidence.rig_history import RigHistory, chart_rules, rig_history
@@ -93,7 +94,7 @@ def analyse_season(
     Raises    SeasonProblems with the problems of all YAML files and all logs in one pass
     """
     with at_work(workers) as others:
-        season, reduced, problems = _read_and_reduce(folder, others, progress, memory)
+        season, reduced, read, problems = _read_and_reduce(folder, others, progress, memory)
         errors = [problem for problem in problems if problem.severity == "error"]
         if errors or season is None:
             raise SeasonProblems(errors)
@@ -102,7 +103,7 @@ def analyse_season(
         kinds = response_kinds()
         rigs = {rig: rig_history(reduced, rig, kinds, chart_rules(thresholds)) for rig in season.rigs}
         standards = standard_runs(reduced, kinds)
-        orders = (
+        orders = [
             AssessOrder(
                 season=season.model_copy(update={"sessions": (session,)}),
                 session=session,
@@ -113,12 +114,10 @@ def analyse_season(
                 rig_history=rigs.get(session.rig.id),
             )
             for session, runs in reduced
-        )
+        ]
         analyses, documents = [], {}
         by = others if others.started else HERE  # too little to start anybody for
-        for (session, runs), found in zip(
-            reduced, by.map(assess_runs, ((order,) for order in orders)), strict=True
-        ):
+        for (session, runs), found in zip(reduced, assessed(orders, read, by, memory), strict=True):
             analyses.append(found.with_runs(runs))
             documents[session.id] = found.document
     return Analysed(season=season, sessions=tuple(analyses), documents=documents, rigs=rigs)
@@ -129,8 +128,8 @@ Reduced = list[tuple[Session, tuple[RunReduction, ...]]]
 
 def _read_and_reduce(
     folder: Path, workers: Workers = HERE, progress: Progress = quiet, memory: Memory | None = None
-) -> tuple[Season | None, Reduced, list[Problem]]:
-    """Everything that is read from disk, in one pass, with all problems."""
+) -> tuple[Season | None, Reduced, list[list[str]], list[Problem]]:
+    """Everything that is read from disk, in one pass, with all problems; and the keys of each session's runs."""
     found = inspect_season(folder, contracts())
     problems = list(found.problems)
     sessions = found.season.sessions if found.season is not None else ()
@@ -141,7 +140,8 @@ def _read_and_reduce(
     for told in by.map(problems_of_log, ((log, os.path.abspath(log.file)) for log in found.logs)):
         one_read()
         problems += told
-    reads = _reads(all_orders, workers, memory)
+    keys = [] if memory is None else [order.key() for order in all_orders]
+    reads = _reads(all_orders, keys, workers, memory)
     reduced: Reduced = []
     for session in sessions:
         runs = []
@@ -153,16 +153,19 @@ def _read_and_reduce(
             else:
                 problems += made
         reduced.append((session, tuple(runs)))
-    return found.season, reduced, problems
+    left = iter(keys)
+    read = [list(islice(left, len(orders[session.id]))) for session in sessions]
+    return found.season, reduced, read, problems
 
 
-def _reads(orders: Sequence[RunOrder], workers: Workers, memory: Memory | None) -> Iterator[Read]:
-    """Each run, read and reduced, or remembered, in order; or every problem of its logs."""
+def _reads(
+    orders: Sequence[RunOrder], keys: Sequence[str], workers: Workers, memory: Memory | None
+) -> Iterator[Read]:
+    """Each run, read and reduced, or remembered, in order; or every problem of its logs. keys: where there is memory"""
     if memory is None:
         by = workers if workers.worth(len(orders), RUNS_WORTH_WORKERS) else HERE
         yield from by.map(read_and_reduce, ((order,) for order in orders), ahead=8)
         return
-    keys = [order.key() for order in orders]
     kept = [memory.runs.find(key) for key in keys]
     fresh = [place for place, run in enumerate(kept) if run is None]
     by = workers if workers.worth(len(fresh), RUNS_WORTH_WORKERS) else HERE

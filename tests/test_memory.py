@@ -92,10 +92,15 @@ def test_pages_are_taken_again_only_where_nothing_they_rest_on_has_changed(tmp_p
 
     assert made() == 2
     assert made() == 0
+    assert memory.assessments.made == 2
     (season / "q" / "conclusion.md").write_text("Other words.\n", encoding="utf-8")
     assert made() == 1
     changed(session, "title: ", "title: Again, ")
     assert made() == 1, "only the one whose title it is, and the lists"
+    assert memory.assessments.made == 4
+    (season / "q" / "logs" / "02.csv").write_text(log_text(1.08, 2), encoding="utf-8")
+    assert made() == 1
+    assert memory.assessments.made == 5
     changed(season / "parts" / "reed.yaml", "1750", "1760")
     assert made() == 2
     changed(season / "season.yaml", "title: ", "title: The ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 from generator.evidence.records import SessionAnalysis
 from generator.intake.session import Session
 from generator.memory import Memory, fingerprint
+from generator.publication import navigation
 from generator.publication.comparison_page import comparison_page
 from generator.publication.conclusion import Conclusion
 from generator.publication.definitions import Term
@@ -50,17 +52,24 @@ class SessionPages:
         conclusion: Conclusion,
         results: Mapping[str, Any],
     ) -> tuple[tuple[str, bytes], ...]:
-        """(path, bytes) of each page. Raises SeasonProblems where the season's own layout fails."""
+        """(path, bytes) of each page, and of `results.json`.
+
+        Raises  SeasonProblems where the season's own layout fails
+        """
         alone = _alone(self._site, session)
+
+        def made() -> tuple[tuple[str, bytes], ...]:
+            document = json.dumps(results, ensure_ascii=False, indent=1, allow_nan=False)
+            facts = (navigation.results_file(session.id), f"{document}\n".encode())
+            return (*self._made(alone, session, analysis, files, conclusion), facts)
+
         if self._memory is None:
-            return tuple(self._made(alone, session, analysis, files, conclusion))
+            return made()
         own = content_of(alone.season, session, results)
         held = repr(replace(analysis, runs=()))
         key = fingerprint(self._shared, own, held, conclusion, sorted(alone.histories.items()))
         kept = self._memory.pages.find(key)
-        if kept is not None:
-            return kept
-        return self._memory.pages.put(key, tuple(self._made(alone, session, analysis, files, conclusion)))
+        return kept if kept is not None else self._memory.pages.put(key, made())
 
     def _made(
         self,

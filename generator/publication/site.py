@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -282,8 +281,6 @@ def _write_sessions(
         made_pages = pages.of(session, analysis, made, inputs.conclusions[session.id], results[session.id])
         for path, content in (*made_pages, *made.files):
             writer.file(path, content)
-        document = json.dumps(results[session.id], ensure_ascii=False, indent=1, allow_nan=False)
-        writer.file(navigation.results_file(session.id), f"{document}\n".encode())
         for log in (log for run in analysis.runs for log in run.logs):
             writer.log(navigation.log_copy(session.id, log.path), log_files[session.id, log.path], log.sha256)
         for name in inputs.conclusions[session.id].photos:
