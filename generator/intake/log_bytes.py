@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import os
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -125,10 +126,16 @@ def _load(stored: BufferedReader, size: int, shown: str, max_bytes: int) -> Stor
 
 
 class OpenedText:
-    """A long text log under way. pieces: its bytes, decompressed; its checksum is known when all are taken."""
+    """A long text log under way. pieces: its bytes, decompressed; its checksum is known when all are taken.
 
-    def __init__(self, container: str, pieces: Iterator[bytes], digest: hashlib._Hash) -> None:
+    stored_bytes  its size as stored
+    """
+
+    def __init__(
+        self, container: str, pieces: Iterator[bytes], digest: hashlib._Hash, stored_bytes: int
+    ) -> None:
         self.container, self.pieces, self._digest = container, pieces, digest
+        self.stored_bytes = stored_bytes
 
     def sha256(self) -> str:
         """Checksum of the bytes taken so far, as stored."""
@@ -150,16 +157,16 @@ def opened_text(file: Path, *, shown: str, max_bytes: int, at_least: int) -> Ite
         yield None
         return
     with stored:
-        head = stored.peek(4)[:4]
+        head, size = stored.peek(4)[:4], os.fstat(stored.fileno()).st_size
         digest = hashlib.sha256()
         if head[:2] == _GZIP or head == _ZSTD:
             container = "gzip" if head[:2] == _GZIP else "zstd"
             pieces = _decompressed(_hashed(stored, digest), container, shown, max_bytes)
-            yield OpenedText(container, pieces, digest)
+            yield OpenedText(container, pieces, digest, size)
         elif head in (_PARQUET, _MDF) or head.startswith(_SPREADSHEET_OR_ZIP):
             yield None
         else:
-            yield OpenedText("text", _chunks(stored, digest), digest)
+            yield OpenedText("text", _chunks(stored, digest), digest, size)
 
 
 def _chunks(stored: BufferedReader, digest: hashlib._Hash) -> Iterator[bytes]:

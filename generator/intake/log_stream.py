@@ -93,7 +93,12 @@ def _read(opened: OpenedText, shown: str, rig: Rig) -> StreamedLog | None:
         head = read(table.rows)
         if head is None:
             continue
-        result = _all_blocks(table, chosen, head, partial(_block, table, chosen, rig, shown, read), blocks)
+        whole = opened.stored_bytes / len(text) if opened.container == "text" else 1.0
+        # rows are about as long further down; a little more room costs nothing until it is used
+        expected = min(int(1.01 * whole * len(table.rows)) + 1, MAX_LINES)
+        result = _all_blocks(
+            table, chosen, head, partial(_block, table, chosen, rig, shown, read), blocks, expected
+        )
         if result is None:
             return None
         for _ in opened.pieces:  # so that the checksum is of all bytes
@@ -157,9 +162,10 @@ def _block(
 class _Growing:
     """Columns that grow, each in one piece: many small ones would leave holes in memory that nothing else fits into."""
 
-    def __init__(self, columns: Iterable[int]) -> None:
-        self.rows, self._room = 0, 0
-        self._columns: dict[int, NDArray[np.float64]] = {column: np.empty(0) for column in columns}
+    def __init__(self, columns: Iterable[int], expected: int) -> None:
+        """expected: rows there is room for from the start, so that nothing is moved; not a limit"""
+        self.rows, self._room = 0, expected
+        self._columns: dict[int, NDArray[np.float64]] = {column: np.empty(expected) for column in columns}
 
     def add(self, block: Mapping[int, NDArray[Any]]) -> None:
         """More rows, the same number in each column."""
@@ -183,10 +189,10 @@ class _Growing:
 
 def _all_blocks(
     table: LocatedTable, chosen: Mapping[str, int], head: Mapping[int, NDArray[Any]], block: partial[Block | None],
-    blocks: Iterator[bytes],
+    blocks: Iterator[bytes], expected: int,
 ) -> ReadResult | None:  # fmt: skip
     """The columns of all blocks, some of them read at once; the last one by itself, since its end may be cut."""
-    columns = _Growing(head)
+    columns = _Growing(head, expected)
     columns.add(head)
     count = len(table.lines)
     waiting: bytes | None = None
