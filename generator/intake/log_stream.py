@@ -143,9 +143,11 @@ def _block(
         return None
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n")
-    if b"\r" in data or b"\0" in data or b"\n\n" in data:
+    if b"\r" in data or b"\0" in data:
         return None
     lines = cut_lines(data, shown=shown)
+    if (lines.stops <= lines.starts).any():  # an empty line
+        return None
     rows, _ = sort_lines(lines, comment=rig.log.comment, skip_rows=0)
     if len(rows) != len(lines):
         return None
