@@ -43,7 +43,9 @@ def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: 
 
     contrasts  of a session, or of a pair of it
 
-    From the primary contrasts, and the one that the answer leads with. "" where nothing was compared.
+    From the primary contrasts, and the one that the answer leads with, which is said to be exploratory where it is:
+    `electrical power clear for 48 kHz, weak for 96 kHz (a check failed); motor temperature rise exploratory only`.
+    "" where nothing was compared.
     """
     labels = session_blocks.labels_of(session)
     checks, primary = analysis.checks, session.file.primary
@@ -69,6 +71,10 @@ def how_sure(contrasts: Sequence[Contrast], analysis: SessionAnalysis, session: 
     if lead[0].primary or not any(contrast.primary for contrast in told):
         return text
     # asked by the title, but not decided on before the test: a word such as clear would promise too much
+    decided = [item for item, contrast in zip(items, told, strict=True) if contrast.primary]
+    only = decided[0].response if len({item.response for item in decided}) == 1 else ""
+    if only and (short := _told(decided, ", ")):
+        text = f"{only} {short}"
     return f"{text}; {_inside(analysis.kinds[lead[0].response].label)} exploratory only"
 
 

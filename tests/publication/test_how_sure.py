@@ -81,7 +81,7 @@ def test_a_lead_that_the_title_asks_about_but_nobody_decided_on_is_told() -> Non
         update={"file": SESSION.file.model_copy(update={"title": "Does it run cooler?"})}
     )
     told = how_sure([watts, heat], analysis, cooler)
-    assert told.endswith("exploratory only")
+    assert told == "electrical power open; motor temperature above the air exploratory only"
     assert "exploratory" not in how_sure([watts, heat], analysis, SESSION)
 
 
